@@ -1,0 +1,31 @@
+# Two commands do everything on a fresh machine: `make demo` and `make test`.
+PYTHON ?= python3
+VENV   := .venv
+BIN    := $(VENV)/bin
+STAMP  := $(VENV)/.installed
+
+.PHONY: demo test lint types unit clean
+
+demo: $(STAMP)
+	$(BIN)/xrdfilm demo demo
+
+test: lint types unit
+
+lint: $(STAMP)
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+
+types: $(STAMP)
+	$(BIN)/mypy
+
+unit: $(STAMP)
+	$(BIN)/pytest -n auto
+
+# The environment is made again only when what it is made from has changed.
+$(STAMP): pyproject.toml constraints.txt
+	test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e '.[test]'
+	touch $@
+
+clean:
+	rm -rf $(VENV) demo judged build dist .mypy_cache .ruff_cache .pytest_cache

@@ -1,0 +1,11 @@
+"""Array types that every module shares."""
+
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray: TypeAlias = NDArray[np.float64]
+IntArray: TypeAlias = NDArray[np.int64]
+BoolArray: TypeAlias = NDArray[np.bool_]
+Hkl: TypeAlias = tuple[int, int, int]

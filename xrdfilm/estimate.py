@@ -1,0 +1,161 @@
+"""A figure with its interval: what every quantity in a result is made of.
+
+Source of the one-sided treatment near a bound: a fraction cannot be negative, so an estimate
+that its interval does not hold apart from the bound is told as a limit (ISO 11929 thinking);
+the unbounded estimate is kept beside it, never clipped in silence.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from scipy.special import ndtr, ndtri
+
+from xrdfilm._typing import FloatArray
+
+DEFAULT_LEVEL = 0.95
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """A value with its interval at a stated level.
+
+    ``value`` is None where only a one-sided limit can be given; then ``low`` or ``high`` is
+    that limit and the other end is the bound of the quantity. ``estimate`` is the unbounded
+    estimate (it may lie outside the bounds) and ``sigma`` its standard uncertainty, both in the
+    unit of the quantity. ``sources`` splits sigma: standard uncertainty by cause ("counting",
+    "background", "model", ...), which add in squares. ``draws`` is a sorted sample of the
+    estimate's distribution where it is not normal, and None where it is.
+    """
+
+    value: float | None
+    low: float | None
+    high: float | None
+    level: float = DEFAULT_LEVEL
+    estimate: float | None = None
+    sigma: float | None = None
+    sources: Mapping[str, float] = field(default_factory=dict)
+    bounds: tuple[float | None, float | None] = (None, None)
+    draws: FloatArray | None = field(default=None, repr=False, compare=False)
+
+    @property
+    def centre(self) -> float | None:
+        """The value, or where there is only a limit the unbounded estimate."""
+        return self.value if self.value is not None else self.estimate
+
+    def probability_above(self, limit: float) -> float:
+        """Probability that the quantity exceeds ``limit``, within its bounds (JCGM 106:2012, 7).
+
+        The estimate's distribution (normal, or the sample) is cut off at the bounds and
+        normalised again. Raises ValueError where the estimate carries no distribution.
+        """
+        low, high = self.bounds
+        below_low = self._cdf(low) if low is not None else 0.0
+        below_high = self._cdf(high) if high is not None else 1.0
+        if low is not None and limit < low:
+            return 1.0
+        if high is not None and limit >= high:
+            return 0.0
+        mass = below_high - below_low
+        if mass < 1e-12:  # the whole distribution lies outside: it stands at the nearer bound
+            at_high = below_high < 0.5
+            return 1.0 if at_high else 0.0
+        return float((below_high - self._cdf(limit)) / mass)
+
+    def _cdf(self, x: float) -> float:
+        if self.draws is not None and self.draws.size:
+            # Harrell-like continuity: half a draw at each end, so no probability is exactly 0 or 1
+            rank = float(np.searchsorted(self.draws, x, side="right"))
+            n = self.draws.size
+            return (rank + 0.5) / (n + 1.0)
+        if self.estimate is None or self.sigma is None:
+            raise ValueError("an estimate without estimate and sigma has no distribution")
+        if self.sigma == 0.0:
+            return float(x >= self.estimate)
+        return float(ndtr((x - self.estimate) / self.sigma))
+
+
+def from_normal(
+    estimate: float,
+    sigma: float,
+    *,
+    level: float = DEFAULT_LEVEL,
+    bounds: tuple[float | None, float | None] = (None, None),
+    sources: Mapping[str, float] | None = None,
+) -> Estimate:
+    """Two-sided interval of a normal estimate, one-sided where a bound lies within it.
+
+    With a lower bound: if ``estimate - z2*sigma`` falls on or below it, the result has no value,
+    ``low`` is the bound and ``high`` the one-sided limit ``estimate + z1*sigma`` (but never under
+    the limit of an estimate that stands at the bound: a negative estimate must not give a limit
+    better than the scan could ever give). The upper bound likewise.
+    """
+    z_two = float(ndtri(0.5 + level / 2.0))
+    z_one = float(ndtri(level))
+    low_bound, high_bound = bounds
+    low, high = estimate - z_two * sigma, estimate + z_two * sigma
+    value: float | None = estimate
+    at_low = low_bound is not None and low <= low_bound
+    at_high = high_bound is not None and high >= high_bound
+    if at_low or at_high:
+        value = None
+    if low_bound is not None and at_low:
+        low = low_bound
+        if not at_high:
+            high = max(estimate, low_bound) + z_one * sigma
+    if high_bound is not None and at_high:
+        high = high_bound
+        if not at_low:
+            low = min(estimate, high_bound) - z_one * sigma
+    low = low if low_bound is None else max(low, low_bound)
+    high = high if high_bound is None else min(high, high_bound)
+    return Estimate(
+        value, low, high, level, estimate, sigma, dict(sources or {"counting": sigma}), bounds
+    )
+
+
+def from_draws(
+    estimate: float,
+    draws: FloatArray,
+    *,
+    level: float = DEFAULT_LEVEL,
+    bounds: tuple[float | None, float | None] = (None, None),
+    sources: Mapping[str, float] | None = None,
+) -> Estimate:
+    """Interval from a sample of the unbounded estimate's distribution, shape (N,), N >= 100.
+
+    The same rule near a bound as in `from_normal`.
+    """
+    sample = np.sort(np.asarray(draws, dtype=float))
+    if sample.size < 100 or not np.all(np.isfinite(sample)):
+        raise ValueError(f"need at least 100 finite draws, found {np.isfinite(sample).sum()}")
+    tail = (1.0 - level) / 2.0
+    low, high, one_low, one_high = np.quantile(sample, [tail, 1 - tail, 1 - level, level])
+    sigma = float(sample.std())
+    low_bound, high_bound = bounds
+    at_low = low_bound is not None and low <= low_bound
+    at_high = high_bound is not None and high >= high_bound
+    value: float | None = None if at_low or at_high else estimate
+    if low_bound is not None and at_low:
+        low = low_bound
+        if not at_high:
+            high = one_high + max(0.0, low_bound - estimate)
+    if high_bound is not None and at_high:
+        high = high_bound
+        if not at_low:
+            low = one_low - max(0.0, estimate - high_bound)
+    low = float(low if low_bound is None else max(low, low_bound))
+    high = float(high if high_bound is None else min(high, high_bound))
+    return Estimate(
+        value,
+        low,
+        high,
+        level,
+        estimate,
+        sigma,
+        dict(sources or {"all": sigma}),
+        bounds,
+        sample,
+    )

@@ -1,0 +1,1 @@
+"""Figures, pages and documents made from results; nothing is computed here."""
