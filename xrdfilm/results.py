@@ -6,8 +6,8 @@ the published schema, `to_frame()` the same fields as columns of a DataFrame, jo
 
 from __future__ import annotations
 
+import datetime
 import json
-from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -209,7 +209,7 @@ class Run(_Record):
     """What the run file says of the run."""
 
     id: str
-    date: date | None = None
+    date: datetime.date | None = None
     operator_note: str | None = None
     recipe: dict[str, float | str | bool] = Field(default_factory=dict)
     events: list[dict[str, Any]] = Field(default_factory=list)
