@@ -1,0 +1,313 @@
+"""run.toml: what the user states of a run, as checked models.
+
+`read_run_file` reads one; `RunFile.films_in` lists the films, from `[[film]]` or from `[films]`.
+Values override one another in this order: the film's own, the run's, the scan's header, the
+default. Nothing is computed here.
+"""
+
+from __future__ import annotations
+
+import datetime
+import re
+from pathlib import Path
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+
+from xrdfilm.errors import RunFileError
+from xrdfilm.tomlfile import line_of, parse_model, read_toml_text
+
+RecipeValue = float | str | bool
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
+
+
+class RunTable(_Table):
+    """[run]: which run this is."""
+
+    id: str | None = Field(default=None, description="name of the run; default: the folder's name")
+    date: datetime.date | None = Field(default=None, description="day of the furnace run")
+    operator_note: str | None = Field(default=None, description="a remark to carry along")
+
+
+class OpticsTable(_Table):
+    """[optics]: how the diffractometer was set."""
+
+    anode: Literal["Cu", "Co", "Cr", "Fe", "Mo", "Ag"] | None = Field(
+        default=None, description="anode of the tube; default: the scan's header, else Cu"
+    )
+    wavelength_A: float | None = Field(
+        default=None, gt=0.05, lt=5, description="a wavelength of your own (one line), in Å"
+    )
+    k_alpha1_only: bool = Field(
+        default=False, description="true where the optics pass K-alpha1 alone"
+    )
+    monochromator_2theta_deg: float | None = Field(
+        default=None, ge=0, lt=120, description="2θ of the monochromator crystal, if there is one"
+    )
+    goniometer_radius_mm: float = Field(default=240.0, gt=20, lt=2000, description="radius")
+    divergence_deg: float | None = Field(
+        default=None, gt=0, le=5, description="opening of a fixed divergence slit"
+    )
+    illuminated_mm: float | None = Field(
+        default=None, gt=0, le=100, description="illuminated length of a variable slit"
+    )
+    slit: Literal["fixed", "variable"] = Field(default="fixed", description="divergence slit")
+    axial_acceptance_deg: float | None = Field(
+        default=None, gt=0, le=20, description="full width of each axial aperture"
+    )
+    axial: Literal["apertures", "one_stack", "two_stacks"] | None = Field(
+        default=None, description="what limits the beam across the scattering plane"
+    )
+    step_time_s: float | None = Field(default=None, gt=0, description="counting time a step")
+    instrument_fwhm_deg: float | None = Field(
+        default=None, gt=0, lt=2, description="line width of the instrument near 40° 2θ"
+    )
+    standard: str | None = Field(
+        default=None, description="scan of a line-width standard, for the instrument's curve"
+    )
+    standard_phase: str = Field(default="LaB6", description="what the standard is made of")
+
+    @model_validator(mode="after")
+    def _one_wavelength(self) -> OpticsTable:
+        if self.wavelength_A is not None and self.anode is not None:
+            raise ValueError("give either anode or wavelength_A, not both")
+        return self
+
+
+class BufferTable(_Table):
+    """One buffer layer of [stack]."""
+
+    phase: str
+    thickness_nm: float = Field(gt=0, le=1e5)
+
+
+class StackTable(_Table):
+    """[stack]: the layers, from the top down."""
+
+    film: str = Field(default="YBCO", description="phase of the film")
+    thickness_nm: float | None = Field(
+        default=None, gt=0, le=1e6, description="thickness of the film when fully converted"
+    )
+    thickness_uncertainty: float = Field(
+        default=0.10, ge=0, le=0.5, description="relative standard uncertainty of the thickness"
+    )
+    buffers: tuple[BufferTable, ...] = Field(default=(), description="top to bottom")
+    substrate: str | None = Field(default=None, description="phase of the substrate")
+    sample_length_mm: float = Field(default=10.0, gt=0, le=1000, description="along the beam")
+    tape_width_mm: float = Field(default=10.0, gt=0, le=2000, description="for g per 100 m")
+    powder: bool = Field(default=False, description="true for a loose powder: no layers, no film")
+
+
+class AssumptionTable(_Table):
+    """[assumptions]: what is taken for granted where no scan tells it; each widens intervals."""
+
+    c_axis_mosaic_deg: float | None = Field(
+        default=None, gt=0, le=30, description="rocking width of c-axis grains (FWHM)"
+    )
+    a_axis_mosaic_deg: float | None = Field(
+        default=None, gt=0, le=30, description="rocking width of a-axis grains (FWHM)"
+    )
+    fluoride_mosaic_deg: float | None = Field(
+        default=None, gt=0, le=30, description="rocking width of aligned fluoride (FWHM)"
+    )
+    mosaic_factor: float = Field(
+        default=2.0, ge=1.0, le=5, description="an unmeasured mosaic may be off by this factor"
+    )
+    a_normal_share: float = Field(
+        default=0.5,
+        ge=0,
+        le=1,
+        description="share of a-axis grains with a, not b, along the normal",
+    )
+
+
+class LimitsTable(_Table):
+    """[limits]: which limit file applies."""
+
+    file: str
+
+
+class AngleScan(_Table):
+    """A rocking or an azimuth scan of one reflection."""
+
+    hkl: tuple[int, int, int]
+    file: str
+    phase: str | None = Field(default=None, description="layer it belongs to; default: the film")
+    direction: Literal["rolling", "transverse"] | None = Field(
+        default=None, description="tape direction the rocking axis is square to"
+    )
+    tilt_deg: float | None = Field(default=None, description="χ at which the scan was taken")
+
+
+class TiltScan(_Table):
+    """A χ scan at one reflection, for the orientation fractions by tilt."""
+
+    hkl: tuple[int, int, int]
+    file: str
+    azimuth: Literal["spinning", "fixed"] = Field(
+        description="was the sample spinning, or held at the azimuth of the peak?"
+    )
+    two_theta_acceptance_deg: float | None = Field(default=None, gt=0, le=5)
+    defocus: str | None = Field(default=None, description="measured defocus curve: χ, relative")
+
+
+class FilmTable(_Table):
+    """[[film]]: one film and its scans."""
+
+    id: str | None = None
+    position_m: float | None = None
+    time_min: float | None = Field(default=None, ge=0, description="growth time when quenched")
+    coupled: str | None = None
+    rocking: AngleScan | tuple[AngleScan, ...] | None = None
+    azimuth: AngleScan | tuple[AngleScan, ...] | None = None
+    tilt: TiltScan | None = None
+    recipe: dict[str, RecipeValue] = Field(default_factory=dict)
+
+    @property
+    def rocking_scans(self) -> tuple[AngleScan, ...]:
+        """The rocking scans, none, one or several."""
+        return _as_tuple(self.rocking)
+
+    @property
+    def azimuth_scans(self) -> tuple[AngleScan, ...]:
+        """The azimuth scans, none, one or several."""
+        return _as_tuple(self.azimuth)
+
+    @model_validator(mode="after")
+    def _has_a_scan(self) -> FilmTable:
+        if not (self.coupled or self.rocking or self.azimuth or self.tilt):
+            raise ValueError("a film needs at least one scan: coupled, rocking, azimuth or tilt")
+        return self
+
+
+class FilmsTable(_Table):
+    """[films]: all scans of a folder at once."""
+
+    coupled: str = Field(description='pattern of file names, e.g. "*.xy"')
+    position_from: str | None = Field(
+        default=None, description="regular expression with a group position_m (and maybe time_min)"
+    )
+
+    @field_validator("position_from")
+    @classmethod
+    def _named_groups(cls, pattern: str | None) -> str | None:
+        if pattern is None:
+            return None
+        try:
+            groups = re.compile(pattern).groupindex
+        except re.error as problem:
+            raise ValueError(f"is no regular expression ({problem})") from None
+        if not set(groups) & {"position_m", "time_min", "id"}:
+            raise ValueError("needs a named group: (?P<position_m>…), (?P<time_min>…) or (?P<id>…)")
+        return pattern
+
+
+class ReferenceTable(_Table):
+    """[reference]: scans of films of known state with the same stack and optics."""
+
+    unconverted: str | None = Field(default=None, description="pyrolysed or quenched film")
+    finished: str | None = Field(default=None, description="fully converted film")
+    unconverted_thickness_nm: float | None = Field(default=None, gt=0)
+
+
+class PhaseTable(_Table):
+    """[[phase]]: a phase of the user's own, from a CIF."""
+
+    key: str
+    file: str
+
+
+class EventTable(_Table):
+    """[[event]]: something that happened to the line: a new ink lot, a furnace service."""
+
+    date: datetime.date | None = None
+    text: str
+
+
+class RunFile(_Table):
+    """A whole run.toml."""
+
+    run: RunTable = RunTable()
+    recipe: dict[str, RecipeValue] = Field(default_factory=dict)
+    optics: OpticsTable = OpticsTable()
+    stack: StackTable = StackTable()
+    assumptions: AssumptionTable = AssumptionTable()
+    limits: LimitsTable | None = None
+    reference: ReferenceTable = ReferenceTable()
+    film: tuple[FilmTable, ...] = ()
+    films: FilmsTable | None = None
+    phase: tuple[PhaseTable, ...] = ()
+    event: tuple[EventTable, ...] = ()
+
+    @model_validator(mode="after")
+    def _one_list_of_films(self) -> RunFile:
+        if self.film and self.films:
+            raise ValueError("give either [[film]] tables or [films], not both")
+        return self
+
+    def films_in(self, folder: Path) -> tuple[FilmTable, ...]:
+        """The films, each with an id; scans of `[films]` are looked for in ``folder``.
+
+        Raises RunFileError where `[films]` matches nothing, or a film's id stands twice.
+        """
+        films = self.film or self._matched_films(folder)
+        named = tuple(
+            item if item.id else item.model_copy(update={"id": _default_id(item, number)})
+            for number, item in enumerate(films, start=1)
+        )
+        ids = [item.id for item in named]
+        twice = sorted({str(i) for i in ids if ids.count(i) > 1})
+        if twice:
+            raise RunFileError(f"film id stands twice: {', '.join(twice)}", path=folder)
+        return named
+
+    def _matched_films(self, folder: Path) -> tuple[FilmTable, ...]:
+        if self.films is None:
+            return ()
+        pattern = self.films.coupled
+        if Path(pattern).is_absolute() or ".." in Path(pattern).parts:
+            raise RunFileError(
+                f"[films] coupled = {pattern!r} leaves the run folder", path=folder / "run.toml"
+            )
+        found = sorted(p for p in folder.glob(pattern) if p.is_file() and p.name != "run.toml")
+        if not found:
+            raise RunFileError(
+                f"[films] coupled = {pattern!r} matches no file in {folder}",
+                path=folder / "run.toml",
+            )
+        films = []
+        for path in found:
+            values: dict[str, Any] = {"coupled": str(path.relative_to(folder)), "id": path.stem}
+            if self.films.position_from:
+                match = re.search(self.films.position_from, path.name)
+                if match:
+                    values |= {k: v for k, v in match.groupdict().items() if v is not None}
+            films.append(FilmTable.model_validate(values))
+        return tuple(films)
+
+
+def _as_tuple(scans: AngleScan | tuple[AngleScan, ...] | None) -> tuple[AngleScan, ...]:
+    if scans is None:
+        return ()
+    return scans if isinstance(scans, tuple) else (scans,)
+
+
+def _default_id(film: FilmTable, number: int) -> str:
+    return Path(film.coupled).stem if film.coupled else f"film-{number:02d}"
+
+
+def read_run_file(path: Path) -> RunFile:
+    """A run.toml as a checked model; raises RunFileError with file, line and remedy."""
+    text = read_toml_text(path, RunFileError)
+    run_file = parse_model(RunFile, text, path, RunFileError)
+    for number, phase in enumerate(run_file.phase):
+        if not (path.parent / phase.file).is_file():
+            raise RunFileError(
+                f"phase {phase.key}: no such file: {phase.file}",
+                path=path,
+                line=line_of(text, ("phase", number, "file")),
+            )
+    return run_file
