@@ -1,1 +1,14 @@
 """Figures, pages and documents made from results; nothing is computed here."""
+
+from xrdfilm.report.picture import FilmPicture, GhostMark, SideScan, TickRow, Zone
+from xrdfilm.report.write import ReportPaths, write_report
+
+__all__ = [
+    "FilmPicture",
+    "GhostMark",
+    "ReportPaths",
+    "SideScan",
+    "TickRow",
+    "Zone",
+    "write_report",
+]
