@@ -9,35 +9,35 @@ from xrdfilm.runfile import read_run_file
 
 # The example of the design, word for word but for the file names.
 CONTRACT = """
-[run]     
-id = "R-0142"   
-date = 2031-03-04   
+[run]
+id = "R-0142"
+date = 2031-03-04
 operator_note = "..."
-[recipe]  
-growth_temperature_C = 780   
-water_vapour_mbar = 23   
+[recipe]
+growth_temperature_C = 780
+water_vapour_mbar = 23
 growth_time_min = 60
-[optics]  
-anode = "Cu"   
-monochromator_2theta_deg = 26.6   
+[optics]
+anode = "Cu"
+monochromator_2theta_deg = 26.6
 goniometer_radius_mm = 240
-divergence_deg = 0.5   
-slit = "fixed"   
-axial_acceptance_deg = 2.3   
-axial = "apertures"   
+divergence_deg = 0.5
+slit = "fixed"
+axial_acceptance_deg = 2.3
+axial = "apertures"
 step_time_s = 1.0
-[stack]   
-film = "YBCO"  
-thickness_nm = 800  
-substrate = "Ni-5W"  
+[stack]
+film = "YBCO"
+thickness_nm = 800
+substrate = "Ni-5W"
 sample_length_mm = 10
 buffers = [ {phase = "CeO2", thickness_nm = 75}, {phase = "La2Zr2O7", thickness_nm = 200} ]
-[limits]  
+[limits]
 file = "limits.toml"
-[[film]]  
-id = "R-0142-01"  
-position_m = 1.5  
-coupled = "p001.xy"  
+[[film]]
+id = "R-0142-01"
+position_m = 1.5
+coupled = "p001.xy"
 rocking = {hkl = [0,0,5], file = "w005.xy"}
 azimuth = {hkl = [1,0,3], file = "phi103.xy"}
 tilt = {hkl = [1,0,2], file = "chi102.xy", azimuth = "spinning", two_theta_acceptance_deg = 0.8}
