@@ -65,3 +65,18 @@ def test_a_folder_without_scans_is_told(tmp_path: Path) -> None:
     touch(tmp_path, "notes.md")
     with pytest.raises(RunFileError, match=r"neither a run\.toml nor a scan file"):
         gather_runs([tmp_path])
+
+
+def test_a_wrong_flag_is_told_like_a_wrong_key(tmp_path: Path) -> None:
+    touch(tmp_path, "a.xy")
+    with pytest.raises(RunFileError, match=r"stack\.thickness_nm: .*greater than 0, found -3"):
+        gather_runs([tmp_path], stated={"stack": {"thickness_nm": -3}})
+
+
+def test_phases_of_the_command_line_join_those_of_the_run_file(tmp_path: Path) -> None:
+    touch(tmp_path, "a.xy", "x.cif", "y.cif")
+    (tmp_path / "run.toml").write_text(
+        '[[phase]]\nkey = "X"\nfile = "x.cif"\n[[film]]\ncoupled = "a.xy"\n'
+    )
+    (run,) = gather_runs([tmp_path], stated={"phase": [{"key": "Y", "file": "y.cif"}]})
+    assert [phase.key for phase in run.run_file.phase] == ["X", "Y"]

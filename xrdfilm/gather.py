@@ -10,10 +10,15 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeAlias
+
+from pydantic import ValidationError
 
 from xrdfilm.errors import RunFileError
 from xrdfilm.runfile import FilmTable, RunFile, read_run_file
+
+# tables of a run file, e.g. {"stack": {"film": "GdBCO"}}; arrays of tables as lists
+Stated: TypeAlias = Mapping[str, Mapping[str, Any] | Sequence[Any]]
 
 RUN_FILE = "run.toml"
 OUT_FOLDER = "judged"
@@ -45,7 +50,7 @@ class PlannedRun:
 def gather_runs(
     paths: Sequence[Path],
     *,
-    stated: Mapping[str, Mapping[str, Any]] | None = None,
+    stated: Stated | None = None,
     out: Path | None = None,
 ) -> tuple[PlannedRun, ...]:
     """The runs that these paths mean.
@@ -76,7 +81,7 @@ def gather_runs(
     return _with_out_dirs(runs, out)
 
 
-def _run_from_file(path: Path, overrides: Mapping[str, Mapping[str, Any]]) -> PlannedRun:
+def _run_from_file(path: Path, overrides: Stated) -> PlannedRun:
     run_file = _overridden(read_run_file(path), overrides)
     folder = path.parent
     films = run_file.films_in(folder)
@@ -87,9 +92,7 @@ def _run_from_file(path: Path, overrides: Mapping[str, Mapping[str, Any]]) -> Pl
     return PlannedRun(run_id, folder, run_file, films, folder / OUT_FOLDER)
 
 
-def _run_of_scans(
-    folder: Path, files: Iterable[Path], overrides: Mapping[str, Mapping[str, Any]]
-) -> PlannedRun:
+def _run_of_scans(folder: Path, files: Iterable[Path], overrides: Stated) -> PlannedRun:
     run_file = _overridden(RunFile(), overrides)
     run_id = run_file.run.id or folder.resolve().name or "run"
     films = _films_of(files, folder)
@@ -116,13 +119,21 @@ def _scans_in(folder: Path) -> list[Path]:
     return found
 
 
-def _overridden(run_file: RunFile, overrides: Mapping[str, Mapping[str, Any]]) -> RunFile:
+def _overridden(run_file: RunFile, overrides: Stated) -> RunFile:
     if not overrides:
         return run_file
     data = run_file.model_dump(exclude_unset=True)
     for table, values in overrides.items():
-        data[table] = {**(data.get(table) or {}), **values}
-    return RunFile.model_validate(data)
+        if isinstance(values, Mapping):
+            data[table] = {**(data.get(table) or {}), **values}
+        else:
+            data[table] = [*(data.get(table) or ()), *values]
+    try:
+        return RunFile.model_validate(data)
+    except ValidationError as problem:
+        first = problem.errors()[0]
+        where = ".".join(str(part) for part in first["loc"])
+        raise RunFileError(f"{where}: {first['msg']}, found {first.get('input')!r}") from None
 
 
 def _with_out_dirs(runs: list[PlannedRun], out: Path | None) -> tuple[PlannedRun, ...]:
