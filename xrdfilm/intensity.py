@@ -1,0 +1,211 @@
+"""Line areas of oriented grains in a layer: the model that fractions rest on.
+
+    I = K · P(θ)/sin2θ · |F|²/V² · T(θ) · Σ_o v_o · W_o(hkl, θ)
+
+Polarisation and window come from `xrdfilm.optics` and `xrdfilm.window`, T from `xrdfilm.stack`;
+this module knows which reflections an orientation brings into the bisecting position.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+
+import gemmi
+import numpy as np
+from numpy.typing import ArrayLike
+
+from xrdfilm._typing import FloatArray, Hkl
+from xrdfilm.crystal import Phase
+from xrdfilm.errors import StackError
+from xrdfilm.optics import Optics, polarisation
+from xrdfilm.stack import Stack, layer_path
+from xrdfilm.window import window_aligned, window_random
+
+
+@dataclass(frozen=True, slots=True)
+class Orientation:
+    """How the grains of a component stand: what lies along the film normal, and how sharply.
+
+    ``normals`` holds the planes whose normal is the film normal with the share of grains for
+    each, adding up to 1; empty means random. ``mosaic_fwhm_deg`` is the FWHM of the Gaussian
+    spread of tilts about it, divergence taken off.
+    """
+
+    name: str
+    normals: tuple[tuple[Hkl, float], ...]
+    mosaic_fwhm_deg: float = 0.0
+
+    def __post_init__(self) -> None:
+        if not self.normals:
+            return
+        if not (np.isfinite(self.mosaic_fwhm_deg) and self.mosaic_fwhm_deg >= 0.0):
+            raise StackError(
+                f"orientation {self.name}: mosaic_fwhm_deg is {self.mosaic_fwhm_deg:g}; "
+                "it must not be negative"
+            )
+        shares = [share for _, share in self.normals]
+        if min(shares) < 0.0 or abs(sum(shares) - 1.0) > 1e-9:
+            raise StackError(
+                f"orientation {self.name}: the shares of its normals are {shares}; "
+                "they must not be negative and must add up to 1"
+            )
+        if any(hkl == (0, 0, 0) for hkl, _ in self.normals):
+            raise StackError(f"orientation {self.name}: (000) is no plane")
+
+    @property
+    def is_random(self) -> bool:
+        """True for grains without any preferred orientation."""
+        return not self.normals
+
+
+def random() -> Orientation:
+    """Grains of every orientation alike."""
+    return Orientation("random", ())
+
+
+def c_axis(mosaic_fwhm_deg: float) -> Orientation:
+    """c along the film normal."""
+    return Orientation("c_axis", (((0, 0, 1), 1.0),), mosaic_fwhm_deg)
+
+
+def a_axis(mosaic_fwhm_deg: float, share_a: float = 0.5) -> Orientation:
+    """a along the film normal in ``share_a`` of the grains, b in the others."""
+    normals: tuple[tuple[Hkl, float], ...] = (((1, 0, 0), share_a), ((0, 1, 0), 1.0 - share_a))
+    return Orientation("a_axis", normals, mosaic_fwhm_deg)
+
+
+def other_103(mosaic_fwhm_deg: float) -> Orientation:
+    """(103) or (013) along the film normal, equally often: grains on a (110)-like face."""
+    return Orientation("other_103", (((1, 0, 3), 0.5), ((0, 1, 3), 0.5)), mosaic_fwhm_deg)
+
+
+def aligned_00l(mosaic_fwhm_deg: float) -> Orientation:
+    """(001) along the film normal: buffers, cube-textured tape, fluoride grown on them."""
+    return Orientation("aligned_00l", (((0, 0, 1), 1.0),), mosaic_fwhm_deg)
+
+
+def aligned_111(mosaic_fwhm_deg: float) -> Orientation:
+    """(111) along the film normal."""
+    return Orientation("aligned_111", (((1, 1, 1), 1.0),), mosaic_fwhm_deg)
+
+
+@lru_cache(maxsize=64)
+def _rotations(space_group: str) -> tuple[gemmi.Op, ...]:
+    found = gemmi.find_spacegroup_by_name(space_group)
+    if found is None:
+        raise StackError(f'space group "{space_group}" is not known')
+    return tuple(found.operations().sym_ops)
+
+
+@lru_cache(maxsize=8192)
+def _family(space_group: str, hkl: Hkl) -> frozenset[Hkl]:
+    """Directions of all planes equivalent to hkl, as lowest terms, both signs."""
+    divisor = int(np.gcd.reduce(np.abs(hkl))) or 1
+    found: set[Hkl] = set()
+    for operation in _rotations(space_group):
+        h, k, l = operation.apply_to_hkl(list(hkl))  # noqa: E741
+        found.add((h // divisor, k // divisor, l // divisor))
+        found.add((-h // divisor, -k // divisor, -l // divisor))
+    return frozenset(found)
+
+
+def _lowest(hkl: Hkl) -> Hkl:
+    divisor = int(np.gcd.reduce(np.abs(hkl))) or 1
+    return (hkl[0] // divisor, hkl[1] // divisor, hkl[2] // divisor)
+
+
+@lru_cache(maxsize=1024)
+def _variant_shares(
+    space_group: str, families: tuple[Hkl, ...], normals: tuple[tuple[Hkl, float], ...]
+) -> FloatArray:
+    shares = np.array(
+        [
+            sum(share for normal, share in normals if _lowest(normal) in _family(space_group, hkl))
+            for hkl in families
+        ],
+        dtype=float,
+    )
+    shares.flags.writeable = False
+    return shares
+
+
+def variant_share(phase: Phase, hkl: ArrayLike, orientation: Orientation) -> FloatArray:
+    """Share g of the component's grains with a plane of each family along the film normal.
+
+    ``hkl`` has shape (N, 3), one member a family; returns (N,). A family counts when any of its
+    symmetry-equivalent planes is parallel to the component's normal: for a cubic phase with
+    (001) along the normal that is every {h00}. Zeros for a random component.
+    """
+    rows = np.atleast_2d(np.asarray(hkl, dtype=np.int64))
+    if orientation.is_random:
+        return np.zeros(len(rows))
+    families = tuple((int(row[0]), int(row[1]), int(row[2])) for row in rows)
+    return _variant_shares(phase.space_group, families, orientation.normals)
+
+
+def grain_window(
+    phase: Phase,
+    hkl: ArrayLike,
+    multiplicity: ArrayLike,
+    two_theta_deg: ArrayLike,
+    orientation: Orientation,
+    optics: Optics,
+    sample_length_mm: float,
+) -> FloatArray:
+    """W of a component for each line, g included: shape (N,).
+
+    Of an aligned component only planes along its normal are counted; poles of other families at
+    a finite tilt need a mosaic of tens of degrees to come within reach of a coupled scan.
+    """
+    if orientation.is_random:
+        return window_random(two_theta_deg, multiplicity, optics, sample_length_mm)
+    share = variant_share(phase, hkl, orientation)
+    angles = np.asarray(two_theta_deg, dtype=float)
+    window = np.zeros(share.shape)
+    there = share > 0.0
+    window[there] = share[there] * window_aligned(
+        angles[there], orientation.mosaic_fwhm_deg, optics, sample_length_mm
+    )
+    return window
+
+
+def line_strengths(
+    phase: Phase,
+    hkl: ArrayLike,
+    multiplicity: ArrayLike,
+    f_squared: ArrayLike,
+    two_theta_deg: ArrayLike,
+    orientation: Orientation,
+    optics: Optics,
+    stack: Stack,
+    layer_index: int,
+) -> FloatArray:
+    """Area of each line over the scale K, for a component that fills the layer: shape (N,).
+
+    ``hkl`` (N, 3), the other arrays (N,); ``f_squared`` in e² a cell. The unit is e² Å⁻⁶ cm;
+    multiply by K and by the component's share of the layer's volume. The phase need not be the
+    layer's own: a minor constituent shares its layer's path.
+    """
+    windows = grain_window(
+        phase, hkl, multiplicity, two_theta_deg, orientation, optics, stack.sample_length_mm
+    )
+    return windows * unoriented_strengths(
+        phase, f_squared, two_theta_deg, optics, stack, layer_index
+    )
+
+
+def unoriented_strengths(
+    phase: Phase,
+    f_squared: ArrayLike,
+    two_theta_deg: ArrayLike,
+    optics: Optics,
+    stack: Stack,
+    layer_index: int,
+) -> FloatArray:
+    """P/sin2θ · |F|²/V² · T: all of the model that does not know the orientation; shape (N,)."""
+    angles = np.asarray(two_theta_deg, dtype=float)
+    path = layer_path(angles, stack, layer_index, optics.radiation.mean_A)
+    lorentz_polarisation = polarisation(angles, optics) / np.sin(np.radians(angles))
+    density = np.asarray(f_squared, dtype=float) / phase.cell.volume_A3**2
+    return np.asarray(lorentz_polarisation * density * path)
