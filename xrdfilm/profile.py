@@ -1,0 +1,171 @@
+"""Line profiles of unit area and their analytic derivatives.
+
+A reflection is a pair of pseudo-Voigt peaks, K-alpha1 and K-alpha2: one lattice spacing, two
+wavelengths, so their separation follows from Bragg's law and grows with the angle; their areas
+stand in a fixed ratio. A monochromatic beam, a K-beta ghost or a tungsten line has one peak only
+(share 0).
+
+The pseudo-Voigt is a sum of a Lorentzian and a Gaussian of one full width at half maximum (FWHM),
+``lorentz_fraction`` being the share of the area (not of the height) in the Lorentzian:
+Wertheim, Butler, West and Buchanan, Rev. Sci. Instrum. 45 (1974) 1369. At low angles axial
+divergence draws a line out to the low side; ``skew`` makes the low half wider by 1 + skew and the
+high half narrower by 1 - skew, which leaves area and FWHM as they are (split pseudo-Voigt of
+common height: Toraya, J. Appl. Cryst. 23 (1990) 485, from memory).
+
+All angles are degrees of 2θ; profiles are per degree, so that area × profile is counts a point.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from xrdfilm._typing import FloatArray
+
+_LN2 = float(np.log(2.0))
+_GAUSS = 2.0 * float(np.sqrt(_LN2 / np.pi))  # height × FWHM of a Gaussian of unit area
+_LORENTZ = 2.0 / float(np.pi)  # the same of a Lorentzian
+
+
+@dataclass(frozen=True, slots=True)
+class ProfileTerms:
+    """Profiles and derivatives, each of the broadcast shape of x and the parameters.
+
+    ``value`` in 1/deg; ``by_place`` and ``by_fwhm`` in 1/deg²; ``by_lorentz`` in 1/deg;
+    ``by_skew`` in 1/deg, None where no skew was given.
+    """
+
+    value: FloatArray
+    by_place: FloatArray
+    by_fwhm: FloatArray
+    by_lorentz: FloatArray
+    by_skew: FloatArray | None
+
+
+def second_place(
+    place_deg: FloatArray, wavelength_ratio: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Place of K-alpha2 for a K-alpha1 place, and its derivative by that place.
+
+    ``wavelength_ratio`` is K-alpha2 over K-alpha1. Where no K-alpha2 reflection exists any more
+    (sinθ would pass 1) the place is 180°.
+    """
+    half = np.radians(place_deg) / 2.0
+    sine = np.minimum(np.sin(half) * wavelength_ratio, 1.0)
+    second = np.degrees(2.0 * np.arcsin(sine))
+    cosine = np.sqrt(np.maximum(1.0 - sine * sine, 1e-12))
+    return second, wavelength_ratio * np.cos(half) / cosine
+
+
+def pseudo_voigt(
+    two_theta_deg: FloatArray,
+    place_deg: FloatArray | float,
+    fwhm_deg: FloatArray | float,
+    lorentz_fraction: FloatArray | float,
+    skew: FloatArray | float = 0.0,
+) -> FloatArray:
+    """One peak of unit area, in 1/deg; arguments broadcast."""
+    offset = np.asarray(two_theta_deg) - place_deg
+    side = np.where(offset < 0.0, 1.0 + np.asarray(skew), 1.0 - np.asarray(skew))
+    square = np.square(2.0 * offset / (fwhm_deg * side))
+    eta = np.asarray(lorentz_fraction)
+    shape = eta * _LORENTZ / (1.0 + square) + (1.0 - eta) * _GAUSS * np.exp(-_LN2 * square)
+    return np.asarray(shape / fwhm_deg)
+
+
+def doublet(
+    two_theta_deg: FloatArray,
+    place_deg: FloatArray,
+    fwhm_deg: FloatArray,
+    lorentz_fraction: FloatArray,
+    wavelength_ratio: FloatArray,
+    second_share: FloatArray,
+    skew: FloatArray | None = None,
+) -> FloatArray:
+    """K-alpha1 + K-alpha2 of unit total area, in 1/deg; arguments broadcast.
+
+    ``second_share`` is the area ratio K-alpha2 : K-alpha1 (0 for a single line).
+    """
+    tilt = 0.0 if skew is None else skew
+    first = pseudo_voigt(two_theta_deg, place_deg, fwhm_deg, lorentz_fraction, tilt)
+    if not np.any(second_share):
+        return first
+    other, _ = second_place(place_deg, wavelength_ratio)
+    second = pseudo_voigt(two_theta_deg, other, fwhm_deg, lorentz_fraction, tilt)
+    return np.asarray((first + second_share * second) / (1.0 + second_share))
+
+
+def doublet_terms(
+    two_theta_deg: FloatArray,
+    place_deg: FloatArray,
+    fwhm_deg: FloatArray,
+    lorentz_fraction: FloatArray,
+    wavelength_ratio: FloatArray,
+    second_share: FloatArray,
+    skew: FloatArray | None = None,
+) -> ProfileTerms:
+    """The doublet of unit area with its derivatives by place, FWHM, Lorentz fraction and skew.
+
+    Arguments broadcast; in the fits x has shape (B, 1, N) and the parameters (B, L, 1). This is
+    the innermost kernel of every fit: it works in place on few temporaries.
+    """
+    share = 1.0 / (1.0 + second_share)
+    one = _peak_terms(two_theta_deg, place_deg, fwhm_deg, lorentz_fraction, share, skew)
+    if not np.any(second_share):
+        return one
+    other, slope = second_place(place_deg, wavelength_ratio)
+    two = _peak_terms(two_theta_deg, other, fwhm_deg, lorentz_fraction, share * second_share, skew)
+    one.value.__iadd__(two.value)
+    one.by_place.__iadd__(np.multiply(two.by_place, slope, out=two.by_place))
+    one.by_fwhm.__iadd__(two.by_fwhm)
+    one.by_lorentz.__iadd__(two.by_lorentz)
+    if one.by_skew is not None and two.by_skew is not None:
+        one.by_skew.__iadd__(two.by_skew)
+    return one
+
+
+def _peak_terms(
+    x: FloatArray,
+    place: FloatArray,
+    fwhm: FloatArray,
+    eta: FloatArray,
+    area: FloatArray,
+    skew: FloatArray | None,
+) -> ProfileTerms:
+    """One peak of area ``area`` with derivatives; u = 2 (x - place)/(fwhm · side)."""
+    inverse = 1.0 / fwhm
+    u = x - place
+    if skew is None:
+        side = None
+        u *= 2.0 * inverse
+    else:
+        low = u < 0.0
+        side = np.where(low, 1.0 + skew, 1.0 - skew)
+        u *= 2.0 * inverse
+        u /= side
+    square = u * u
+    gauss = np.exp(-_LN2 * square)
+    square += 1.0
+    lorentz = np.divide(1.0, square, out=square)
+    gauss *= (_GAUSS * area) * inverse
+    slope = lorentz * lorentz  # builds -df/du = 2u (η L² + (1-η) ln2 G)
+    lorentz *= (_LORENTZ * area) * inverse
+    slope *= (_LORENTZ * area) * inverse * eta
+    scaled = gauss * ((1.0 - eta) * _LN2)
+    slope += scaled
+    slope *= u
+    slope *= 2.0
+    by_lorentz = np.subtract(lorentz, gauss, out=scaled)
+    value = by_lorentz * eta
+    value += gauss
+    by_fwhm = np.multiply(u, slope, out=u)  # u · (-df/du)
+    if side is None:
+        by_skew = None
+        by_place = np.multiply(slope, 2.0 * inverse, out=slope)
+    else:
+        by_skew = by_fwhm * np.where(low, 1.0, -1.0) / side
+        by_place = np.multiply(slope, 2.0 * inverse, out=slope) / side
+    by_fwhm = by_fwhm - value
+    by_fwhm *= inverse
+    return ProfileTerms(value, by_place, by_fwhm, by_lorentz, by_skew)
