@@ -1,0 +1,241 @@
+"""Places of lines as a function of goniometer errors and cells, and their least squares.
+
+One model serves the alignment of a scan, the cell of a film and that of a powder:
+
+    2θ(observed) = 2θ(d) + zero − 2 s cosθ / R + refraction,     1/d² = fixed + Σ_j f_j(hkl) p_j
+
+with the displacement s counted positive where the sample lies below the goniometer axis, away
+from tube and detector (the lines then stand too low). 1/d² is linear in the reciprocal metric p,
+so a few Gauss-Newton steps are exact, and every unknown may carry a prior.
+
+Sources: A. J. C. Wilson, Mathematical Theory of X-ray Powder Diffractometry (Philips, 1963), for
+the displacement (from memory); M. U. Cohen, Rev. Sci. Instrum. 6 (1935) 68, for cell and
+goniometer errors in one least squares (from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import chdtrc
+
+from xrdfilm._typing import BoolArray, FloatArray
+from xrdfilm.errors import CannotTellError
+
+# A fit whose chi-square is this improbable is not believed: one line is looked for that spoils it
+OUTLIER_PROBABILITY = 1e-3
+# and what scatter remains widens the intervals where it is this improbable.
+SCATTER_PROBABILITY = 1e-2
+
+
+def displacement_factor(radius_mm: float) -> float:
+    """Shift in degrees of 2θ at θ = 0 for one µm of displacement (positive number)."""
+    return float(np.degrees(2e-3 / radius_mm))
+
+
+def goniometer_shift(
+    two_theta_deg: FloatArray, zero_deg: float, displacement_um: float, radius_mm: float
+) -> FloatArray:
+    """Observed minus true 2θ in degrees, shape (N,), at the true angles of shape (N,)."""
+    cos_theta = np.cos(np.radians(np.asarray(two_theta_deg, dtype=float)) / 2.0)
+    return np.asarray(
+        zero_deg - displacement_factor(radius_mm) * displacement_um * cos_theta, dtype=float
+    )
+
+
+def refraction_shift(two_theta_deg: FloatArray, decrement: FloatArray | float) -> FloatArray:
+    """Shift of a line of a flat film by refraction, degrees of 2θ: 4δ/sin2θ, observed minus Bragg.
+
+    ``decrement`` is δ of the refractive index n = 1 − δ of the layer that diffracts; only the
+    wave vector along the surface is kept through the layers above, so they do not enter. From
+    2 d √(sin²θ − 2δ) = λ in the symmetric case; R. W. James, The Optical Principles of the
+    Diffraction of X-rays (Bell, 1948) (from memory). Rough powders show much less of it.
+    """
+    angle = np.radians(np.asarray(two_theta_deg, dtype=float))
+    return np.asarray(np.degrees(4.0 * np.asarray(decrement) / np.sin(angle)), dtype=float)
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceFit:
+    """Zero in degrees, displacement in µm and the free part of the metric in Å⁻², with evidence.
+
+    ``values`` has shape (2 + M,), ``covariance`` (2 + M, 2 + M) and is already widened by
+    ``scatter`` (≥ 1, on sigma) where the lines disagree. ``residuals_deg`` (N,) is observed minus
+    fitted for every line, also for those that were not ``used``. ``degrees_of_freedom`` counts
+    what the lines alone are worth beyond the unknowns they determine.
+    """
+
+    values: FloatArray
+    covariance: FloatArray
+    residuals_deg: FloatArray
+    used: BoolArray
+    chi_square: float
+    degrees_of_freedom: float
+    scatter: float
+
+    @property
+    def probability(self) -> float:
+        """Probability of so large a chi-square by chance; 1 where nothing can be tested."""
+        if self.degrees_of_freedom < 0.5:
+            return 1.0
+        return float(chdtrc(self.degrees_of_freedom, self.chi_square))
+
+
+def fit_places(
+    observed_deg: FloatArray,
+    sigma_deg: FloatArray,
+    inverse_d_squared: FloatArray,
+    metric: FloatArray,
+    wavelength_A: float,
+    radius_mm: float,
+    *,
+    start: FloatArray,
+    prior_precision: FloatArray,
+    prior_mean: FloatArray,
+    fixed: BoolArray,
+    decrement: FloatArray | float = 0.0,
+    robust: bool = True,
+) -> PlaceFit:
+    """Least squares of the model above.
+
+    ``observed_deg``, ``sigma_deg``: shape (N,). ``inverse_d_squared``: fixed part of 1/d² in Å⁻²,
+    shape (N,). ``metric``: shape (N, M), d(1/d²)/dp. ``start``, ``prior_mean``, ``fixed``: shape
+    (2 + M,) in the order zero, displacement, metric; ``prior_precision`` (2 + M, 2 + M). Unknowns
+    that are ``fixed`` keep their start. With ``robust``, single lines are dropped as long as the
+    rest of them contradicts the line beyond chance and enough lines remain to say so.
+
+    Raises CannotTellError where the lines and priors leave an unknown undetermined.
+    """
+    used = np.ones(observed_deg.size, dtype=bool)
+    problem = _Problem(
+        np.asarray(observed_deg, dtype=float),
+        np.asarray(sigma_deg, dtype=float),
+        np.asarray(inverse_d_squared, dtype=float),
+        np.asarray(metric, dtype=float).reshape(observed_deg.size, -1),
+        wavelength_A,
+        displacement_factor(radius_mm),
+        np.asarray(start, dtype=float),
+        np.asarray(prior_precision, dtype=float),
+        np.asarray(prior_mean, dtype=float),
+        ~np.asarray(fixed, dtype=bool),
+        np.broadcast_to(np.asarray(decrement, dtype=float), observed_deg.shape),
+    )
+    fit = problem.solve(used)
+    allowed = max(1, observed_deg.size // 4) if robust else 0
+    for _ in range(allowed):
+        if fit.probability >= OUTLIER_PROBABILITY:
+            break
+        best = _best_without_one(problem, fit)
+        if best is None:
+            break
+        fit = best
+    return problem.widened(fit)
+
+
+def _best_without_one(problem: _Problem, fit: PlaceFit) -> PlaceFit | None:
+    """The fit without the one line that spoils it, or None where no single line is to blame."""
+    best: PlaceFit | None = None
+    for index in np.flatnonzero(fit.used):
+        trial_used = fit.used.copy()
+        trial_used[index] = False
+        try:
+            trial = problem.solve(trial_used)
+        except CannotTellError:
+            continue
+        if trial.degrees_of_freedom >= 0.5 and (
+            best is None or trial.chi_square < best.chi_square
+        ):
+            best = trial
+    # To blame a line, the rest must agree markedly better, not just by the degree of freedom lost
+    if best is None or best.chi_square > 0.5 * fit.chi_square:
+        return None
+    return best
+
+
+@dataclass(frozen=True, slots=True)
+class _Problem:
+    observed: FloatArray
+    sigma: FloatArray
+    q_fixed: FloatArray
+    metric: FloatArray
+    wavelength: float
+    factor: float
+    start: FloatArray
+    precision: FloatArray
+    mean: FloatArray
+    free: BoolArray
+    decrement: FloatArray
+
+    def predict(self, values: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Places (N,) and their derivatives (N, 2 + M)."""
+        q = self.q_fixed + self.metric @ values[2:]
+        sine = self.wavelength * np.sqrt(np.maximum(q, 1e-12)) / 2.0
+        if np.any(sine >= 1.0):
+            raise CannotTellError(
+                f"a line with d = {1 / np.sqrt(q.max()):.4f} Å cannot be seen with a wavelength "
+                f"of {self.wavelength:.5f} Å; check the cell and the anode"
+            )
+        theta = np.arcsin(sine)
+        cos_theta = np.cos(theta)
+        place = np.degrees(2.0 * theta) + values[0] - self.factor * values[1] * cos_theta
+        place = place + np.degrees(2.0 * self.decrement / (sine * cos_theta))
+        d_place = np.degrees(self.wavelength / (2.0 * np.sqrt(q) * cos_theta))
+        jacobian = np.column_stack(
+            [np.ones_like(q), -self.factor * cos_theta, d_place[:, None] * self.metric]
+        )
+        return place, jacobian
+
+    def solve(self, used: BoolArray) -> PlaceFit:
+        values = self.start.copy()
+        weight = np.where(used, 1.0 / self.sigma**2, 0.0)
+        prior = self.precision[np.ix_(self.free, self.free)]
+        for _ in range(12):
+            place, jacobian = self.predict(values)
+            columns = jacobian[:, self.free]
+            normal = columns.T @ (weight[:, None] * columns) + prior
+            gradient = columns.T @ (weight * (self.observed - place))
+            gradient += (self.precision @ (self.mean - values))[self.free]
+            scale = 1.0 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
+            scaled = normal * np.outer(scale, scale)
+            if np.linalg.eigvalsh(scaled)[0] < 1e-12:
+                raise CannotTellError(
+                    f"{int(used.sum())} lines do not determine {int(self.free.sum())} unknowns "
+                    "(zero, displacement, cell); give more orders, a line of known cell, or "
+                    "state that the zero is good"
+                )
+            inverse = np.linalg.inv(scaled) * np.outer(scale, scale)
+            step = inverse @ gradient
+            values[self.free] += step
+            if np.all(np.abs(step) <= 1e-7 * np.sqrt(np.diag(inverse)) + 1e-14):
+                break
+        place, jacobian = self.predict(values)
+        residuals = self.observed - place
+        columns = jacobian[:, self.free]
+        covariance = np.zeros((values.size, values.size))
+        covariance[np.ix_(self.free, self.free)] = inverse
+        told = float(np.sum((columns @ inverse) * columns * weight[:, None]))
+        return PlaceFit(
+            values,
+            covariance,
+            residuals,
+            used,
+            float(np.sum(weight * residuals**2)),
+            float(used.sum()) - told,
+            1.0,
+        )
+
+    def widened(self, fit: PlaceFit) -> PlaceFit:
+        """The fit with its covariance widened where the lines scatter more than they should."""
+        if fit.probability >= SCATTER_PROBABILITY:
+            return fit
+        scatter = float(np.sqrt(fit.chi_square / fit.degrees_of_freedom))
+        return PlaceFit(
+            fit.values,
+            fit.covariance * scatter**2,
+            fit.residuals_deg,
+            fit.used,
+            fit.chi_square,
+            fit.degrees_of_freedom,
+            scatter,
+        )
