@@ -11,7 +11,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import lru_cache
 
-import gemmi
 import numpy as np
 from numpy.typing import ArrayLike
 
@@ -20,6 +19,7 @@ from xrdfilm.crystal import Phase
 from xrdfilm.errors import StackError
 from xrdfilm.optics import Optics, polarisation
 from xrdfilm.stack import Stack, layer_path
+from xrdfilm.structure import metric_rotations
 from xrdfilm.window import window_aligned, window_random
 
 
@@ -90,42 +90,15 @@ def aligned_111(mosaic_fwhm_deg: float) -> Orientation:
     return Orientation("aligned_111", (((1, 1, 1), 1.0),), mosaic_fwhm_deg)
 
 
-@lru_cache(maxsize=64)
-def _rotations(space_group: str) -> tuple[gemmi.Op, ...]:
-    found = gemmi.find_spacegroup_by_name(space_group)
-    if found is None:
-        raise StackError(f'space group "{space_group}" is not known')
-    return tuple(found.operations().sym_ops)
-
-
-@lru_cache(maxsize=8192)
-def _family(space_group: str, hkl: Hkl) -> frozenset[Hkl]:
-    """Directions of all planes equivalent to hkl, as lowest terms, both signs."""
-    divisor = int(np.gcd.reduce(np.abs(hkl))) or 1
-    found: set[Hkl] = set()
-    for operation in _rotations(space_group):
-        h, k, l = operation.apply_to_hkl(list(hkl))  # noqa: E741
-        found.add((h // divisor, k // divisor, l // divisor))
-        found.add((-h // divisor, -k // divisor, -l // divisor))
-    return frozenset(found)
-
-
-def _lowest(hkl: Hkl) -> Hkl:
-    divisor = int(np.gcd.reduce(np.abs(hkl))) or 1
-    return (hkl[0] // divisor, hkl[1] // divisor, hkl[2] // divisor)
-
-
 @lru_cache(maxsize=1024)
 def _variant_shares(
-    space_group: str, families: tuple[Hkl, ...], normals: tuple[tuple[Hkl, float], ...]
+    phase: Phase, families: tuple[Hkl, ...], normals: tuple[tuple[Hkl, float], ...]
 ) -> FloatArray:
-    shares = np.array(
-        [
-            sum(share for normal, share in normals if _lowest(normal) in _family(space_group, hkl))
-            for hkl in families
-        ],
-        dtype=float,
-    )
+    images = np.array(families, dtype=np.int64) @ metric_rotations(phase)  # (M, N, 3)
+    shares = np.zeros(len(families))
+    for normal, share in normals:
+        parallel = ~np.any(np.cross(images, np.array(normal)), axis=2)  # either sign
+        shares += share * np.any(parallel, axis=0)
     shares.flags.writeable = False
     return shares
 
@@ -141,7 +114,7 @@ def variant_share(phase: Phase, hkl: ArrayLike, orientation: Orientation) -> Flo
     if orientation.is_random:
         return np.zeros(len(rows))
     families = tuple((int(row[0]), int(row[1]), int(row[2])) for row in rows)
-    return _variant_shares(phase.space_group, families, orientation.normals)
+    return _variant_shares(phase, families, orientation.normals)
 
 
 def grain_window(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -70,16 +69,11 @@ class Stack:
         raise StackError(f'no layer of phase "{phase_key}" in the stack ({held})')
 
 
-@lru_cache(maxsize=256)
-def _attenuation_per_cm(phase: Phase, wavelength_A: float) -> float:
-    return linear_attenuation_per_cm(phase, wavelength_A)
-
-
 def optical_depth(layer: Layer, wavelength_A: float) -> float:
     """µt of a layer, dimensionless; infinite for a bulk."""
     if layer.thickness_nm is None:
         return float("inf")
-    return _attenuation_per_cm(layer.phase, wavelength_A) * layer.thickness_nm * _CM_PER_NM
+    return linear_attenuation_per_cm(layer.phase, wavelength_A) * layer.thickness_nm * _CM_PER_NM
 
 
 def layer_path(
@@ -106,7 +100,7 @@ def layer_path(
         raise StackError("a sample tilted by 90 degrees or more shows its back")
     sine = sin_theta(two_theta_deg) * cosine
     layer = layers[index]
-    mu = _attenuation_per_cm(layer.phase, wavelength_A)
+    mu = linear_attenuation_per_cm(layer.phase, wavelength_A)
     above = sum(optical_depth(upper, wavelength_A) for upper in layers[:index])
     depth = optical_depth(layer, wavelength_A)
     return np.asarray(-np.expm1(-2.0 * depth / sine) / (2.0 * mu) * np.exp(-2.0 * above / sine))
