@@ -92,10 +92,11 @@ def aligned_111(mosaic_fwhm_deg: float) -> Orientation:
 
 @lru_cache(maxsize=1024)
 def _variant_shares(
-    phase: Phase, families: tuple[Hkl, ...], normals: tuple[tuple[Hkl, float], ...]
+    phase: Phase, families: bytes, normals: tuple[tuple[Hkl, float], ...]
 ) -> FloatArray:
-    images = np.array(families, dtype=np.int64) @ metric_rotations(phase)  # (M, N, 3)
-    shares = np.zeros(len(families))
+    rows = np.frombuffer(families, dtype=np.int64).reshape(-1, 3)
+    images = rows @ metric_rotations(phase)  # (M, N, 3)
+    shares = np.zeros(len(rows))
     for normal, share in normals:
         parallel = ~np.any(np.cross(images, np.array(normal)), axis=2)  # either sign
         shares += share * np.any(parallel, axis=0)
@@ -113,8 +114,7 @@ def variant_share(phase: Phase, hkl: ArrayLike, orientation: Orientation) -> Flo
     rows = np.atleast_2d(np.asarray(hkl, dtype=np.int64))
     if orientation.is_random:
         return np.zeros(len(rows))
-    families = tuple((int(row[0]), int(row[1]), int(row[2])) for row in rows)
-    return _variant_shares(phase, families, orientation.normals)
+    return _variant_shares(phase, rows.tobytes(), orientation.normals)
 
 
 def grain_window(

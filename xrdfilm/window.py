@@ -41,7 +41,7 @@ def axial_window(tilt_over_a: ArrayLike, axial: Axial = "apertures") -> FloatArr
     """
     x = np.abs(np.asarray(tilt_over_a, dtype=float))
     if axial == "apertures":
-        return np.maximum(0.0, 1.0 - x)
+        return np.asarray(np.maximum(0.0, 1.0 - x))
     if axial == "one_stack":  # quadratic B-spline, 3/4 at the middle
         inner = 0.75 - x**2
         outer = 0.5 * np.maximum(0.0, 1.5 - x) ** 2

@@ -1,0 +1,57 @@
+"""Simulated scans with a known truth: stack, optics and orientation to counts.
+
+    >>> from xrdfilm.crystal import load_phase
+    >>> from xrdfilm.optics import Optics
+    >>> from xrdfilm.simulate import SimulatedFilm, simulate_scan
+    >>> from xrdfilm.stack import Layer, Stack
+    >>> stack = Stack(Layer(load_phase("YBCO"), 800.0), (), Layer(load_phase("SrTiO3"), None))
+    >>> scan, truth = simulate_scan(SimulatedFilm(stack=stack), Optics(), counts=30_000, seed=1)
+
+It shares crystal structures, optics and the intensity model with the analysis, but none of the
+code that fits.
+"""
+
+from xrdfilm.simulate.coupled import TrueLine, Truth, grid, simulate_scan
+from xrdfilm.simulate.film import (
+    CRYSTAL,
+    TAPE,
+    BufferTexture,
+    Constituent,
+    Grains,
+    Minor,
+    SimulatedFilm,
+    SubstrateTexture,
+    fluoride,
+)
+from xrdfilm.simulate.instrument import (
+    NO_GHOSTS,
+    Background,
+    Breadth,
+    Detector,
+    Ghosts,
+    Hump,
+    Instrument,
+)
+
+__all__ = [
+    "CRYSTAL",
+    "NO_GHOSTS",
+    "TAPE",
+    "Background",
+    "Breadth",
+    "BufferTexture",
+    "Constituent",
+    "Detector",
+    "Ghosts",
+    "Grains",
+    "Hump",
+    "Instrument",
+    "Minor",
+    "SimulatedFilm",
+    "SubstrateTexture",
+    "TrueLine",
+    "Truth",
+    "fluoride",
+    "grid",
+    "simulate_scan",
+]
