@@ -67,6 +67,15 @@ class Reason(_Record):
     high: float | None
     outcome: Literal["pass", "fail", "undecided"]
     text: str
+    level: float | None = Field(default=None, description="probability of the interval")
+    probability_breaking: float | None = Field(
+        default=None, description="probability that the limit is broken"
+    )
+    acceptance: dict[str, float] | None = Field(
+        default=None,
+        description="the limit less its guard band: between which estimates the film passes",
+    )
+    decided_by: str | None = Field(default=None, description="what would decide an undecided one")
 
 
 class Fluoride(_Record):
@@ -256,3 +265,12 @@ def json_schema() -> dict[str, Any]:
 def json_schema_text() -> str:
     """`json_schema()` as text, for the file that ships with the package."""
     return json.dumps(json_schema(), indent=2) + "\n"
+
+
+def schema_path() -> Path:
+    """The schema file that ships with the package."""
+    return Path(__file__).with_name("results.schema.json")
+
+
+if __name__ == "__main__":  # writes the shipped schema anew
+    schema_path().write_text(json_schema_text(), encoding="utf-8")

@@ -1,0 +1,118 @@
+import json
+import math
+from pathlib import Path
+
+import jsonschema
+import pytest
+from pydantic import ValidationError
+
+import xrdfilm
+from tests.report import synthetic
+from xrdfilm.estimate import from_normal
+from xrdfilm.quantities import quantities_of
+from xrdfilm.results import (
+    Quantity,
+    RunResult,
+    json_schema,
+    json_schema_text,
+    read_results,
+    schema_path,
+)
+
+
+@pytest.fixture(scope="module")
+def result():
+    return synthetic.run(12, points=200)[0]
+
+
+def test_shipped_schema_is_current():
+    assert schema_path().is_file()
+    assert schema_path().parent == Path(xrdfilm.__file__).parent
+    assert schema_path().read_text(encoding="utf-8") == json_schema_text(), (
+        "run: python -m xrdfilm.results"
+    )
+
+
+def test_schema_is_a_schema_and_a_run_keeps_it(result):
+    jsonschema.Draft202012Validator.check_schema(json_schema())
+    record = json.loads(result.to_json())
+    jsonschema.Draft202012Validator(json_schema()).validate(record)
+    assert record["schema"] == "xrdfilm/1"
+    assert {film["verdict"] for film in record["films"]} == {
+        "pass",
+        "fail",
+        "undecided",
+        "unreadable",
+    }
+
+
+@pytest.mark.parametrize("change", [{"verdict": "good"}, {"verdikt": "pass"}, {"reasons": None}])
+def test_schema_refuses_what_breaks_the_contract(result, change):
+    record = json.loads(result.to_json())
+    record["films"][0].update(change)
+    with pytest.raises(jsonschema.ValidationError):
+        jsonschema.Draft202012Validator(json_schema()).validate(record)
+    with pytest.raises(ValidationError):
+        RunResult.model_validate(record)
+
+
+def test_fields_of_the_contract(result):
+    film = json.loads(result.to_json())["films"][0]
+    assert set(film) >= {
+        "film", "verdict", "reasons", "fluoride", "orientation", "lattice", "texture", "phases",
+        "lines", "warnings", "provenance",
+    }  # fmt: skip
+    assert set(film["fluoride"]) >= {
+        "detected", "route", "volume_fraction_aligned", "volume_fraction_random", "conversion",
+        "detection_limit_aligned", "detection_limit_random", "cell_A", "hf_bound_ug_cm2",
+    }  # fmt: skip
+    assert set(film["reasons"][0]) >= {
+        "quantity", "limit", "value", "low", "high", "outcome", "text",
+    }  # fmt: skip
+    assert set(film["lattice"]["c_A"]) >= {"value", "low", "high", "level"}
+
+
+def test_written_and_read_again_is_the_same(result, tmp_path):
+    path = tmp_path / "results.json"
+    path.write_text(result.to_json(), encoding="utf-8")
+    assert read_results(path) == result
+
+
+def test_numbers_that_are_none_become_null():
+    text = Quantity(value=math.nan, low=-math.inf, high=None, level=0.95).model_dump_json()
+    assert json.loads(text)["value"] is None
+    assert json.loads(text)["low"] is None
+
+
+def test_value_is_null_exactly_with_a_one_sided_limit():
+    limited = Quantity.of(from_normal(0.001, 0.01, bounds=(0.0, 1.0)))
+    clear = Quantity.of(from_normal(0.1, 0.01, bounds=(0.0, 1.0)))
+    assert (limited.value, limited.low) == (None, 0.0)
+    assert limited.estimate == 0.001
+    assert clear.value == 0.1
+
+
+def test_frame_has_the_fields_as_columns_with_dots(result):
+    frame = result.to_frame()
+    assert len(frame) == 12
+    first = result.films[0]
+    assert frame.loc[0, "run"] == "R-0142"
+    assert frame.loc[0, "lattice.c_A.value"] == first.lattice.c_A.value
+    assert frame.loc[0, "orientation.a_axis.high"] == first.orientation.a_axis.high
+    unreadable = [film.film for film in result.films].index("R-0142-11")
+    assert math.isnan(frame.loc[unreadable, "lattice.c_A.value"])
+
+
+def test_quantities_come_back_out_of_the_record(result):
+    film = result.films[0]
+    found = quantities_of(film)
+    assert found["a_axis_fraction"].sigma == film.orientation.a_axis.sigma
+    assert found["a_axis_fraction"].bounds == (0.0, 1.0)
+    assert found["azimuth_fwhm_deg"] is None
+    assert found["BaCeO3_detected"].value == 0.0
+    # nothing tells how the fluoride lies: the weaker claim stands
+    assert found["fluoride_volume_fraction"] == found["fluoride_volume_fraction_random"]
+    unconverted = quantities_of(result.films[5])
+    assert (
+        unconverted["fluoride_volume_fraction"] == (unconverted["fluoride_volume_fraction_aligned"])
+    )
