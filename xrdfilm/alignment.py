@@ -18,7 +18,7 @@ import numpy as np
 from xrdfilm._typing import FloatArray
 from xrdfilm.errors import AlignmentError, CannotTellError
 from xrdfilm.estimate import DEFAULT_LEVEL, Estimate, from_normal
-from xrdfilm.places import PlaceFit, displacement_factor, fit_places, goniometer_shift
+from xrdfilm.places import PlaceFit, Prior, displacement_factor, fit_places, goniometer_shift
 
 if TYPE_CHECKING:
     from xrdfilm.optics import Optics
@@ -170,7 +170,7 @@ def align(
         metric,
         wavelength,
         optics.goniometer_radius_mm,
-        **alignment_prior(
+        alignment_prior(
             known, [(2.0 * float(spread[groups == g].max())) ** -2 for g in free_groups]
         ),
     )
@@ -187,8 +187,8 @@ def align(
 
 def alignment_prior(
     known: Alignment, metric_precision: Sequence[float], metric_start: Sequence[float] = ()
-) -> dict[str, FloatArray]:
-    """Arguments of `places.fit_places` for a known alignment and metric unknowns.
+) -> Prior:
+    """The prior of a known alignment and of metric unknowns.
 
     ``metric_precision``: prior precision (Å⁴ or relative) of each metric unknown, 0 for none.
     """
@@ -208,12 +208,7 @@ def alignment_prior(
         block[np.ix_(free, free)] = np.linalg.inv(inner) / np.outer(unit, unit)
         precision[:2, :2] = block
     precision[range(2, 2 + count), range(2, 2 + count)] = metric_precision
-    return {
-        "start": start,
-        "prior_mean": start.copy(),
-        "prior_precision": precision,
-        "fixed": fixed,
-    }
+    return Prior(start, precision, fixed)
 
 
 def alignment_from_fit(fit: PlaceFit, known: Alignment, names: Sequence[str]) -> Alignment:
@@ -245,8 +240,7 @@ def alignment_from_fit(fit: PlaceFit, known: Alignment, names: Sequence[str]) ->
         covariance,
         known.radius_mm,
         known.mode,
-        known.from_lines
-        + tuple(name for name, used in zip(names, fit.used, strict=True) if used),
+        known.from_lines + tuple(name for name, used in zip(names, fit.used, strict=True) if used),
         known.left_out + left_out,
         fit.chi_square,
         fit.degrees_of_freedom,

@@ -10,8 +10,7 @@ Refraction: in a flat film a line stands 4δ/sin2θ too high. For YBCO and Cu K-
 which is 0.007° at (005) and makes c from that line alone 0.002 Å too short: small, but four times
 the precision a good scan has. Give ``decrement`` (see `refractive_decrement`) to correct it.
 
-Sources: J. B. Nelson, D. P. Riley, Proc. Phys. Soc. 57 (1945) 160 (from memory); M. U. Cohen for the
-least squares, as in `places`.
+Source: J. B. Nelson, D. P. Riley, Proc. Phys. Soc. 57 (1945) 160 (from memory).
 """
 
 from __future__ import annotations
@@ -230,7 +229,7 @@ def refine_cell(
         metric,
         wavelength,
         optics.goniometer_radius_mm,
-        **alignment_prior(known, [0.0] * metric.shape[1], start),
+        alignment_prior(known, [0.0] * metric.shape[1], start),
         decrement=decrement,
     )
     return _cell_estimate(system, keep, indices, observed, sigma, fit, known, names, level, optics)

@@ -57,6 +57,19 @@ def refraction_shift(two_theta_deg: FloatArray, decrement: FloatArray | float) -
 
 
 @dataclass(frozen=True, slots=True)
+class Prior:
+    """What is known of zero, displacement and metric (in this order) before the lines are seen.
+
+    ``start``: shape (2 + M,), also the mean of the prior; ``precision``: inverse covariance,
+    (2 + M, 2 + M), 0 where nothing is known; ``fixed``: unknowns that keep their start.
+    """
+
+    start: FloatArray
+    precision: FloatArray
+    fixed: BoolArray
+
+
+@dataclass(frozen=True, slots=True)
 class PlaceFit:
     """Zero in degrees, displacement in µm and the free part of the metric in Å⁻², with evidence.
 
@@ -89,21 +102,17 @@ def fit_places(
     metric: FloatArray,
     wavelength_A: float,
     radius_mm: float,
+    prior: Prior,
     *,
-    start: FloatArray,
-    prior_precision: FloatArray,
-    prior_mean: FloatArray,
-    fixed: BoolArray,
     decrement: FloatArray | float = 0.0,
     robust: bool = True,
 ) -> PlaceFit:
     """Least squares of the model above.
 
     ``observed_deg``, ``sigma_deg``: shape (N,). ``inverse_d_squared``: fixed part of 1/d² in Å⁻²,
-    shape (N,). ``metric``: shape (N, M), d(1/d²)/dp. ``start``, ``prior_mean``, ``fixed``: shape
-    (2 + M,) in the order zero, displacement, metric; ``prior_precision`` (2 + M, 2 + M). Unknowns
-    that are ``fixed`` keep their start. With ``robust``, single lines are dropped as long as the
-    rest of them contradicts the line beyond chance and enough lines remain to say so.
+    shape (N,). ``metric``: shape (N, M), d(1/d²)/dp. ``decrement``: δ of `refraction_shift`, a
+    number or (N,). With ``robust``, single lines are dropped as long as the rest of them
+    contradicts the line beyond chance and enough lines remain to say so.
 
     Raises CannotTellError where the lines and priors leave an unknown undetermined.
     """
@@ -115,10 +124,8 @@ def fit_places(
         np.asarray(metric, dtype=float).reshape(observed_deg.size, -1),
         wavelength_A,
         displacement_factor(radius_mm),
-        np.asarray(start, dtype=float),
-        np.asarray(prior_precision, dtype=float),
-        np.asarray(prior_mean, dtype=float),
-        ~np.asarray(fixed, dtype=bool),
+        prior,
+        ~prior.fixed,
         np.broadcast_to(np.asarray(decrement, dtype=float), observed_deg.shape),
     )
     fit = problem.solve(used)
@@ -143,9 +150,7 @@ def _best_without_one(problem: _Problem, fit: PlaceFit) -> PlaceFit | None:
             trial = problem.solve(trial_used)
         except CannotTellError:
             continue
-        if trial.degrees_of_freedom >= 0.5 and (
-            best is None or trial.chi_square < best.chi_square
-        ):
+        if trial.degrees_of_freedom >= 0.5 and (best is None or trial.chi_square < best.chi_square):
             best = trial
     # To blame a line, the rest must agree markedly better, not just by the degree of freedom lost
     if best is None or best.chi_square > 0.5 * fit.chi_square:
@@ -161,9 +166,7 @@ class _Problem:
     metric: FloatArray
     wavelength: float
     factor: float
-    start: FloatArray
-    precision: FloatArray
-    mean: FloatArray
+    prior: Prior
     free: BoolArray
     decrement: FloatArray
 
@@ -187,15 +190,15 @@ class _Problem:
         return place, jacobian
 
     def solve(self, used: BoolArray) -> PlaceFit:
-        values = self.start.copy()
+        values = self.prior.start.copy()
         weight = np.where(used, 1.0 / self.sigma**2, 0.0)
-        prior = self.precision[np.ix_(self.free, self.free)]
+        prior = self.prior.precision[np.ix_(self.free, self.free)]
         for _ in range(12):
             place, jacobian = self.predict(values)
             columns = jacobian[:, self.free]
             normal = columns.T @ (weight[:, None] * columns) + prior
             gradient = columns.T @ (weight * (self.observed - place))
-            gradient += (self.precision @ (self.mean - values))[self.free]
+            gradient += (self.prior.precision @ (self.prior.start - values))[self.free]
             scale = 1.0 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
             scaled = normal * np.outer(scale, scale)
             if np.linalg.eigvalsh(scaled)[0] < 1e-12:
