@@ -1,0 +1,423 @@
+"""Peaks on ω, φ and χ scans: pseudo-Voigt shapes folded with the box of the divergence.
+
+A scan of a tilt or an azimuth shows the grains' spread widened by what the optics let in: in the
+scattering plane a box as wide as the divergence on the sample. The fitted shape is the spread
+itself, folded with that box in closed form, so the width that comes out is the grains' own and
+its covariance is the fit's. Counts are fitted by Poisson likelihood (signed deviance residuals),
+which has no bias at low counts; anything else by least squares with its stated sigma.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.optimize import least_squares
+from scipy.special import erf, xlogy
+
+from xrdfilm._typing import BoolArray, FloatArray
+
+FWHM_PER_SIGMA = float(2.0 * np.sqrt(2.0 * np.log(2.0)))
+_GAUSS_BREADTH = float(0.5 * np.sqrt(np.pi / np.log(2.0)))  # integral breadth over FWHM
+_LORENTZ_BREADTH = float(np.pi / 2.0)
+_TINY = 1e-9
+
+
+def integral_breadth(fwhm: float, lorentz_fraction: float) -> float:
+    """Area over height of a pseudo-Voigt of this FWHM, in the unit of ``fwhm``.
+
+    ``lorentz_fraction`` is the Lorentzian's share of the area, 0 to 1.
+    """
+    height = (1.0 - lorentz_fraction) / _GAUSS_BREADTH + lorentz_fraction / _LORENTZ_BREADTH
+    return float(fwhm / height)
+
+
+def _cumulative(z: FloatArray, lorentz_fraction: float) -> FloatArray:
+    """Integral from 0 to z of a unit-area pseudo-Voigt of FWHM 1 about 0 (odd in z)."""
+    gauss = 0.5 * erf(z * FWHM_PER_SIGMA / np.sqrt(2.0))
+    lorentz = np.arctan(2.0 * z) / np.pi
+    return np.asarray((1.0 - lorentz_fraction) * gauss + lorentz_fraction * lorentz)
+
+
+def _density(z: FloatArray, lorentz_fraction: float) -> FloatArray:
+    gauss = np.exp(-4.0 * np.log(2.0) * z**2) / _GAUSS_BREADTH
+    lorentz = 1.0 / (1.0 + 4.0 * z**2) / _LORENTZ_BREADTH
+    return np.asarray((1.0 - lorentz_fraction) * gauss + lorentz_fraction * lorentz)
+
+
+def folded_peak(
+    x_deg: ArrayLike,
+    centre_deg: float,
+    fwhm_deg: float,
+    lorentz_fraction: float,
+    *,
+    box_deg: float = 0.0,
+    asymmetry: float = 0.0,
+) -> FloatArray:
+    """Unit-area peak at ``x_deg`` (N,): pseudo-Voigt of ``fwhm_deg`` folded with a box; (N,).
+
+    ``box_deg`` is the full width of the box, ``asymmetry`` (w_right − w_left)/(w_right + w_left)
+    of the half widths, −1 to 1 exclusive.
+    """
+    x = np.asarray(x_deg, dtype=float) - centre_deg
+    wide = {False: fwhm_deg * (1.0 - asymmetry), True: fwhm_deg * (1.0 + asymmetry)}
+
+    def scaled(at: FloatArray) -> tuple[FloatArray, FloatArray]:
+        width = np.where(at > 0.0, wide[True], wide[False])
+        return at / width, width / fwhm_deg
+
+    if box_deg < 1e-3 * fwhm_deg:
+        return _density(scaled(x)[0], lorentz_fraction) / fwhm_deg
+    z_up, share_up = scaled(x + 0.5 * box_deg)
+    z_down, share_down = scaled(x - 0.5 * box_deg)
+    above = share_up * _cumulative(z_up, lorentz_fraction)
+    below = share_down * _cumulative(z_down, lorentz_fraction)
+    return np.asarray((above - below) / box_deg)
+
+
+@dataclass(frozen=True, slots=True)
+class CurvePeak:
+    """One peak: position and FWHM in degrees, area in counts·deg, each with its sigma."""
+
+    centre_deg: float
+    centre_sigma_deg: float
+    area_counts_deg: float
+    area_sigma_counts_deg: float
+    fwhm_deg: float
+    fwhm_sigma_deg: float
+    lorentz_fraction: float
+
+
+@dataclass(frozen=True, slots=True)
+class CurveModel:
+    """What is fitted: which parameters the peaks have, and which they share.
+
+    Parameters are ordered: background coefficients (powers of the axis scaled to −1..1), widths,
+    Lorentz fraction and asymmetry where they are fitted, shifts of the centres, areas.
+    ``width_group`` and ``centre_group`` (K,) give the index of each peak's width and of its group
+    of centres: peaks of a group keep the spacing of ``start_deg`` and shift together; group -1
+    does not shift. ``lorentz`` fixes the Lorentz fraction of all peaks, None fits one for all.
+    ``period_deg`` repeats every peak, as on a full circle.
+    """
+
+    start_deg: tuple[float, ...]
+    width_group: tuple[int, ...]
+    centre_group: tuple[int, ...]
+    start_fwhm_deg: tuple[float, ...]
+    box_deg: float = 0.0
+    background_degree: int = 1
+    lorentz: float | None = None
+    skewed: bool = False
+    period_deg: float | None = None
+    max_fwhm_deg: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CurveFit:
+    """A fitted curve; ``covariance`` belongs to ``parameters``, widened where the fit is poor."""
+
+    model: CurveModel
+    parameters: FloatArray
+    covariance: FloatArray
+    peaks: tuple[CurvePeak, ...]
+    area_covariance: FloatArray
+    background: FloatArray
+    background_sigma: FloatArray
+    fitted: FloatArray
+    chi_square: float
+    dof: int
+    asymmetry: float = 0.0
+    asymmetry_sigma: float = 0.0
+    shape_sigma: dict[str, float] = field(default_factory=dict)
+
+    @property
+    def reduced(self) -> float:
+        """Chi-square a degree of freedom."""
+        return self.chi_square / max(self.dof, 1)
+
+
+@dataclass(frozen=True, slots=True)
+class _Layout:
+    background: slice
+    widths: slice
+    lorentz: int | None
+    asymmetry: int | None
+    shifts: slice
+    areas: slice
+    size: int
+
+
+def _layout(model: CurveModel) -> _Layout:
+    at = model.background_degree + 1
+    background = slice(0, at)
+    widths = slice(at, at + max(model.width_group) + 1)
+    at = widths.stop
+    lorentz = at if model.lorentz is None else None
+    at += lorentz is not None
+    asymmetry = at if model.skewed else None
+    at += asymmetry is not None
+    shifts = slice(at, at + max(model.centre_group) + 1)
+    areas = slice(shifts.stop, shifts.stop + len(model.start_deg))
+    return _Layout(background, widths, lorentz, asymmetry, shifts, areas, areas.stop)
+
+
+def _shapes(x: FloatArray, model: CurveModel, lay: _Layout, p: FloatArray) -> FloatArray:
+    """Unit-area peaks, shape (K, N)."""
+    eta = model.lorentz if lay.lorentz is None else float(p[lay.lorentz])
+    assert eta is not None
+    skew = 0.0 if lay.asymmetry is None else float(p[lay.asymmetry])
+    rows = []
+    for start, width, group in zip(
+        model.start_deg, model.width_group, model.centre_group, strict=True
+    ):
+        centre = start + (p[lay.shifts][group] if group >= 0 else 0.0)
+        images = (0.0,) if model.period_deg is None else (-model.period_deg, 0.0, model.period_deg)
+        rows.append(
+            sum(
+                folded_peak(
+                    x,
+                    centre + image,
+                    float(p[lay.widths][width]),
+                    eta,
+                    box_deg=model.box_deg,
+                    asymmetry=skew,
+                )
+                for image in images
+            )
+        )
+    return np.array(rows)
+
+
+def _background_basis(x: FloatArray, degree: int) -> FloatArray:
+    middle, half = 0.5 * (x[0] + x[-1]), 0.5 * (x[-1] - x[0])
+    return np.vander((x - middle) / half, degree + 1, increasing=True)
+
+
+def fit_curve(
+    x_deg: FloatArray,
+    counts: FloatArray,
+    model: CurveModel,
+    *,
+    sigma: FloatArray | None = None,
+    use: BoolArray | None = None,
+) -> CurveFit:
+    """Fit the model to a scan: ``x_deg`` ascending, ``counts`` (N,).
+
+    Without ``sigma`` the counts are Poisson. ``use`` (N,) leaves points out. Areas may come out
+    negative. Where chi-square a degree of freedom exceeds 1 the covariance is widened by it.
+    """
+    x = np.asarray(x_deg, dtype=float)
+    y = np.asarray(counts, dtype=float)
+    keep = np.ones(x.size, dtype=bool) if use is None else use
+    lay = _layout(model)
+    basis = _background_basis(x, model.background_degree)
+    start, low, high = _start(x[keep], y[keep], basis[keep], model, lay)
+    scale = np.maximum(np.abs(start), 1e-3)
+    scale[lay.areas] = max(float(np.abs(start[lay.areas]).max()), 1.0)
+    scale[lay.background] = max(float(np.abs(start[lay.background]).max()), 1.0)
+    scale[lay.shifts] = np.array(model.start_fwhm_deg).max()
+
+    def curve(p: FloatArray) -> FloatArray:
+        return np.asarray(basis @ p[lay.background] + p[lay.areas] @ _shapes(x, model, lay, p))
+
+    def residuals(q: FloatArray) -> FloatArray:
+        fitted = curve(q * scale)[keep]
+        if sigma is not None:
+            return np.asarray((y[keep] - fitted) / sigma[keep])
+        return _deviance(y[keep], fitted)
+
+    found = least_squares(
+        residuals, start / scale, bounds=(low / scale, high / scale), x_scale="jac", max_nfev=200
+    )
+    p = found.x * scale
+    fitted = curve(p)
+    jacobian = _jacobian(curve, p, scale, low, high)[keep]
+    spread = np.sqrt(np.maximum(fitted, 0.3)) if sigma is None else sigma
+    weighted = jacobian / spread[keep][:, None]
+    information = weighted.T @ weighted
+    norm = np.sqrt(np.maximum(np.diag(information), 1e-300))
+    covariance = np.linalg.pinv(information / np.outer(norm, norm), rcond=1e-12, hermitian=True)
+    covariance /= np.outer(norm, norm)
+    chi_square = float(np.sum(((y - fitted) / spread)[keep] ** 2))
+    dof = int(keep.sum()) - lay.size
+    covariance *= max(1.0, chi_square / max(dof, 1))
+    return _collect(x, model, lay, basis, p, covariance, fitted, chi_square, dof)
+
+
+def _collect(
+    x: FloatArray,
+    model: CurveModel,
+    lay: _Layout,
+    basis: FloatArray,
+    p: FloatArray,
+    covariance: FloatArray,
+    fitted: FloatArray,
+    chi_square: float,
+    dof: int,
+) -> CurveFit:
+    errors = np.sqrt(np.maximum(np.diag(covariance), 0.0))
+    eta = model.lorentz if lay.lorentz is None else float(p[lay.lorentz])
+    assert eta is not None
+    peaks = tuple(
+        CurvePeak(
+            centre_deg=float(start + (p[lay.shifts][group] if group >= 0 else 0.0)),
+            centre_sigma_deg=float(errors[lay.shifts][group]) if group >= 0 else 0.0,
+            area_counts_deg=float(p[lay.areas][i]),
+            area_sigma_counts_deg=float(errors[lay.areas][i]),
+            fwhm_deg=float(p[lay.widths][width]),
+            fwhm_sigma_deg=float(errors[lay.widths][width]),
+            lorentz_fraction=eta,
+        )
+        for i, (start, width, group) in enumerate(
+            zip(model.start_deg, model.width_group, model.centre_group, strict=True)
+        )
+    )
+    level_covariance = covariance[lay.background, lay.background]
+    level_variance = np.einsum("ni,ij,nj->n", basis, level_covariance, basis)
+    return CurveFit(
+        model=model,
+        parameters=p,
+        covariance=covariance,
+        peaks=peaks,
+        area_covariance=covariance[lay.areas, lay.areas],
+        background=basis @ p[lay.background],
+        background_sigma=np.sqrt(np.maximum(level_variance, 0.0)),
+        fitted=fitted,
+        chi_square=chi_square,
+        dof=dof,
+        asymmetry=0.0 if lay.asymmetry is None else float(p[lay.asymmetry]),
+        asymmetry_sigma=0.0 if lay.asymmetry is None else float(errors[lay.asymmetry]),
+        shape_sigma={} if lay.lorentz is None else {"lorentz": float(errors[lay.lorentz])},
+    )
+
+
+def breadth_estimate(fit: CurveFit, peak: int = 0) -> tuple[float, float]:
+    """Integral breadth of a peak and its standard uncertainty, degrees, instrument removed."""
+    lay = _layout(fit.model)
+    at = fit.peaks[peak]
+    value = integral_breadth(at.fwhm_deg, at.lorentz_fraction)
+    gradient = np.zeros(lay.size)
+    gradient[lay.widths.start + fit.model.width_group[peak]] = value / at.fwhm_deg
+    if lay.lorentz is not None:
+        step = 1e-4 if at.lorentz_fraction < 0.5 else -1e-4
+        other = integral_breadth(at.fwhm_deg, at.lorentz_fraction + step)
+        gradient[lay.lorentz] = (other - value) / step
+    return value, float(np.sqrt(max(gradient @ fit.covariance @ gradient, 0.0)))
+
+
+def _start(
+    x: FloatArray, y: FloatArray, basis: FloatArray, model: CurveModel, lay: _Layout
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Start and bounds: the linear part is solved at the starting shapes."""
+    start = np.zeros(lay.size)
+    low, high = np.full(lay.size, -np.inf), np.full(lay.size, np.inf)
+    span = float(x[-1] - x[0])
+    step = float(np.median(np.diff(x)))
+    widths = np.zeros(lay.widths.stop - lay.widths.start)
+    for group, width in zip(model.width_group, model.start_fwhm_deg, strict=True):
+        widths[group] = max(widths[group], width)
+    start[lay.widths] = widths
+    low[lay.widths] = 0.05 * min(step, widths.min())
+    high[lay.widths] = max(model.max_fwhm_deg or 2.0 * span, 1.01 * widths.max())
+    if lay.lorentz is not None:
+        start[lay.lorentz], low[lay.lorentz], high[lay.lorentz] = 0.1, 0.0, 1.0
+    if lay.asymmetry is not None:
+        low[lay.asymmetry], high[lay.asymmetry] = -0.9, 0.9
+    reach = 1.5 * widths.max()
+    low[lay.shifts], high[lay.shifts] = -reach, reach
+    columns = np.hstack([basis, _shapes(x, model, lay, start).T])
+    weight = 1.0 / np.sqrt(np.maximum(np.abs(y), 1.0))
+    solved = np.linalg.lstsq(columns * weight[:, None], y * weight, rcond=None)[0]
+    start[lay.background] = solved[: basis.shape[1]]
+    start[lay.areas] = solved[basis.shape[1] :]
+    return start, low, high
+
+
+def _deviance(y: FloatArray, fitted: FloatArray) -> FloatArray:
+    """Signed roots of the Poisson deviance, shape (N,)."""
+    m = np.maximum(fitted, _TINY)
+    deviance = 2.0 * (m - y + xlogy(np.maximum(y, 0.0), np.maximum(y, _TINY) / m))
+    root = np.sqrt(np.maximum(deviance, 0.0))
+    # below zero no count can be explained: the residual goes on growing there
+    return np.asarray(np.where(y > m, root, -root) + np.where(fitted < 0.0, fitted, 0.0))
+
+
+def _jacobian(
+    curve: object, p: FloatArray, scale: FloatArray, low: FloatArray, high: FloatArray
+) -> FloatArray:
+    """Central differences of the model, shape (N, size); one-sided at a bound."""
+    assert callable(curve)
+    columns = []
+    for i in range(p.size):
+        step = 1e-5 * scale[i]
+        up, down = p.copy(), p.copy()
+        up[i], down[i] = min(p[i] + step, high[i]), max(p[i] - step, low[i])
+        columns.append((curve(up) - curve(down)) / (up[i] - down[i]))
+    return np.array(columns).T
+
+
+def noise_sigma(y: ArrayLike) -> float:
+    """Standard deviation of the noise of a smooth curve, from its second differences.
+
+    Robust (median absolute deviation), for columns that are not counts.
+    """
+    second = np.diff(np.asarray(y, dtype=float), n=2)
+    return float(1.4826 * np.median(np.abs(second - np.median(second))) / np.sqrt(6.0))
+
+
+def smoothed(y: FloatArray, width_points: float) -> FloatArray:
+    """Gaussian-smoothed curve, FWHM in points, mirrored at the ends; (N,)."""
+    from scipy.ndimage import gaussian_filter1d
+
+    return np.asarray(gaussian_filter1d(y, max(width_points, 1.0) / FWHM_PER_SIGMA, mode="nearest"))
+
+
+def local_maxima(
+    y: FloatArray, sigma: FloatArray, width_points: float, *, significance: float = 6.0
+) -> list[int]:
+    """Indices of maxima that stand out of their surroundings by ``significance`` sigma."""
+    from scipy.signal import find_peaks
+
+    smooth = smoothed(y, width_points)
+    # noise left after smoothing with a Gaussian of that width
+    averaged = max(1.0, 2.0 * np.sqrt(np.pi) * width_points / FWHM_PER_SIGMA)
+    noise = sigma / np.sqrt(averaged)
+    found, _ = find_peaks(smooth, prominence=0.0)
+    from scipy.signal import peak_prominences
+
+    prominence = peak_prominences(smooth, found)[0]
+    return [int(i) for i, p in zip(found, prominence, strict=True) if p > significance * noise[i]]
+
+
+def half_height_width(x: FloatArray, y: FloatArray, background: FloatArray) -> float | None:
+    """Distance of the outermost crossings of half the height, degrees; None if one is missing."""
+    net = y - background
+    top = float(net.max())
+    over = np.flatnonzero(net >= 0.5 * top)
+    first, last = int(over[0]), int(over[-1])
+    if first == 0 or last == x.size - 1:
+        return None
+
+    def crossing(inside: int, outside: int) -> float:
+        part = (0.5 * top - net[outside]) / (net[inside] - net[outside])
+        return float(x[outside] + part * (x[inside] - x[outside]))
+
+    return crossing(last, last + 1) - crossing(first, first - 1)
+
+
+def saturated_top(counts: Sequence[float] | FloatArray, *, at_least: float = 200.0) -> bool:
+    """True where three neighbouring points share the highest value.
+
+    Counting noise makes that next to impossible at ``at_least`` counts and more.
+    """
+    y = np.asarray(counts, dtype=float)
+    top = float(y.max())
+    if top < at_least:
+        return False
+    run = longest = 0
+    for equal in y == top:
+        run = run + 1 if equal else 0
+        longest = max(longest, run)
+    return longest >= 3
