@@ -11,18 +11,22 @@ import numpy as np
 
 from xrdfilm._typing import FloatArray
 
-Axis = Literal["two_theta", "omega", "phi", "chi", "unknown"]
+Axis = Literal["two_theta", "omega", "phi", "chi", "reflectivity", "unknown"]
+"""What is scanned: coupled 2θ, rocking ω, azimuth φ, tilt χ, 2θ at grazing angles, or not known."""
+
+Action = Literal["noted", "repaired", "flagged", "refused"]
 
 
 @dataclass(frozen=True, slots=True)
 class Finding:
     """Something a check found in a scan: a stable code, its weight, and a sentence.
 
-    ``action`` tells what was done about it: "repaired" (and told), "flagged", or "refused".
+    ``action`` tells what was done about it: "noted" (an assumption, told), "repaired" (and
+    told), "flagged" (a figure may be poor), or "refused". The codes are in `scan_checks.FINDINGS`.
     """
 
     code: str
-    action: Literal["repaired", "flagged", "refused"]
+    action: Action
     text: str
 
 

@@ -1,0 +1,156 @@
+"""The rows of a text file in segments: headers between, line by line or in one go."""
+
+from __future__ import annotations
+
+from array import array
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from xrdfilm._typing import FloatArray
+from xrdfilm.readers.source import Source
+from xrdfilm.readers.text_dialect import Dialect
+
+Line = tuple[int, str]
+_MAX_HEADER_LINES = 2_000
+_BLANKS = b"0123456789.+-eE \t\r\n"
+_COMMAS = b"0123456789.+-eE \t\r\n,"
+_SEMICOLONS = b"0123456789.+-eE \t\r\n;"
+
+
+@dataclass(slots=True)
+class Segment:
+    """Rows that follow one another, shape (N, fields), and the lines of words before them."""
+
+    header: list[Line]
+    rows: FloatArray
+    line: int
+    torn: list[int] = field(default_factory=list)
+
+
+def read_in_one_go(blocks: Iterable[bytes], source: Source) -> FloatArray | None:
+    """All rows by NumPy's C parser, shape (N, fields); None where the file is not that clean.
+
+    ``blocks`` hold whole lines without any header.
+    """
+    parts: list[FloatArray] = []
+    fields = points = 0
+    for block in blocks:
+        if not block.translate(None, _BLANKS):
+            separator = None
+        elif not block.translate(None, _COMMAS):
+            separator = ","
+        elif not block.translate(None, _SEMICOLONS):
+            separator = ","
+            block = block.replace(b";", b",")
+        else:
+            return None
+        lines = block.decode("ascii").splitlines()
+        try:
+            rows = np.loadtxt(lines, delimiter=separator, comments=None, ndmin=2)
+        except ValueError:
+            return None
+        if rows.size == 0:
+            continue
+        if fields and rows.shape[1] != fields:
+            return None
+        fields = rows.shape[1]
+        if fields < 2 or (separator and fields > 2 and b"." not in block):
+            return None
+        points += rows.shape[0]
+        check_size(points, fields, source)
+        parts.append(rows)
+    if not parts:
+        return None
+    return parts[0] if len(parts) == 1 else np.concatenate(parts)
+
+
+def check_size(points: int, fields: int, source: Source, line: int | None = None) -> None:
+    """Raise `ScanFormatError` beyond the limits."""
+    limits = source.limits
+    if points > limits.max_points:
+        raise source.error(
+            f"holds over {limits.max_points:,} points; raise the limit (max_points) if meant", line
+        )
+    if fields > limits.max_columns:
+        raise source.error(
+            f"has {fields} columns, more than {limits.max_columns}; raise the limit (max_columns) "
+            "if meant",
+            line,
+        )
+
+
+def segments(lines: Iterable[Line], dialect: Dialect, source: Source) -> Iterator[Segment]:
+    """Segments of rows with the same number of fields, in the order of the file."""
+    header: list[Line] = []
+    values = array("d")
+    fields = start = total = 0
+    held: list[Line] = []
+
+    def segment() -> Segment:
+        rows = np.frombuffer(values, dtype=np.float64).reshape(-1, fields).copy()
+        return Segment(held, rows, start)
+
+    for number, line in lines:
+        if not line.strip():
+            continue
+        row = dialect.row(line)
+        if row is None or len(row) != fields:
+            if values:
+                yield segment()
+                values = array("d")
+            fields = 0
+        if row is None:
+            if len(header) < _MAX_HEADER_LINES:
+                header.append((number, line))
+            continue
+        if not fields:
+            check_size(total, len(row), source, number)
+            held, header = header, []
+            fields, start = len(row), number
+        values.extend(row)
+        total += 1
+        if total & 0xFFFF == 0:
+            check_size(total, fields, source, number)
+    if values:
+        yield segment()
+    check_size(total, 0, source)
+
+
+def gather(found: Iterable[Segment], dialect: Dialect, source: Source) -> list[Segment]:
+    """Segments of real size: stray rows become header words or torn lines of a neighbour."""
+    kept: list[Segment] = []
+    pending: list[Segment] = []
+    for segment in found:
+        if segment.rows.shape[0] < 3 and segment.rows.shape[1] != dialect.fields:
+            pending.append(segment)
+            continue
+        joins = (
+            kept
+            and not segment.header
+            and kept[-1].rows.shape[1] == segment.rows.shape[1]
+            and not any(stray.header for stray in pending)
+        )
+        if joins:
+            kept[-1] = Segment(
+                kept[-1].header,
+                np.concatenate([kept[-1].rows, segment.rows]),
+                kept[-1].line,
+                kept[-1].torn + [stray.line for stray in pending],
+            )
+        else:
+            words = [line for stray in pending for line in [*stray.header, _as_words(stray)]]
+            kept.append(Segment(words + segment.header, segment.rows, segment.line, segment.torn))
+        pending = []
+        if len(kept) > source.limits.max_scans:
+            raise source.error(
+                f"falls into over {source.limits.max_scans:,} pieces; it is no scan", segment.line
+            )
+    if kept and pending and not any(stray.header for stray in pending):
+        kept[-1].torn += [stray.line for stray in pending]
+    return kept
+
+
+def _as_words(segment: Segment) -> Line:
+    return segment.line, " ".join(f"{value:g}" for value in segment.rows.ravel()[:20])

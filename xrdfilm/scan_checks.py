@@ -1,0 +1,563 @@
+"""Checks on a scan: each finding has a stable code, and all codes stand in one table.
+
+`tidy` puts the rows of a scan in order and says what it did; `inspect` looks at the tidy
+arrays and says what may spoil a figure. Both are pure: arrays in, arrays and findings out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from xrdfilm._typing import BoolArray, FloatArray
+from xrdfilm.scan import Action, Axis, Finding
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """What a finding code stands for, and what the user can do about it."""
+
+    action: Action
+    meaning: str
+    remedy: str
+
+
+FINDINGS: dict[str, Kind] = {
+    # -- assumed, and told
+    "axis_assumed": Kind(
+        "noted",
+        "nothing in the file names the axis; its range fits 2θ, so 2θ is assumed",
+        "name the column, or give the axis",
+    ),
+    "axis_from_name": Kind(
+        "noted",
+        "the axis was taken from the name of the file",
+        "name the column, or give the axis",
+    ),
+    "axis_from_range": Kind(
+        "noted",
+        "the axis was told from its range alone",
+        "name the column, or give the axis",
+    ),
+    "unit_assumed": Kind(
+        "noted",
+        "nothing says whether intensities are counts or counts/s; counts are assumed",
+        "state the intensity unit, and for counts/s the step time",
+    ),
+    "wavelength_unknown": Kind(
+        "noted",
+        "the file gives no wavelength; that of the run file or the default anode will be assumed",
+        "give the anode or the wavelength",
+    ),
+    "anode_from_wavelength": Kind(
+        "noted",
+        "the anode was told from the wavelength in the file",
+        "give the anode if it is another",
+    ),
+    "column_ignored": Kind(
+        "noted",
+        "a column is neither axis, intensity nor uncertainty, and was left aside",
+        "choose the columns if it matters",
+    ),
+    "attenuator_column": Kind(
+        "noted",
+        "a column holds the attenuator's factor, not an uncertainty",
+        "nothing, unless the column means something else: then choose the columns",
+    ),
+    "counts_not_whole": Kind(
+        "noted",
+        "intensities are no whole numbers, though their scatter is that of counts",
+        "export the registered counts where the instrument can",
+    ),
+    # -- put right, and told
+    "descending": Kind("repaired", "the axis runs downwards; rows were turned round", "nothing"),
+    "unsorted": Kind(
+        "repaired",
+        "a few rows were out of order and were sorted",
+        "see whether the file was edited",
+    ),
+    "duplicate_angles": Kind(
+        "repaired",
+        "an angle stands more than once; the first reading was kept",
+        "see whether ranges overlap",
+    ),
+    "angles_rounded": Kind(
+        "repaired",
+        "angles were written with too few digits for their step; an even axis was laid through them",
+        "export with more digits",
+    ),
+    "not_finite": Kind(
+        "repaired", "rows without a number (blank, NaN, infinite) were left out", "see the file"
+    ),
+    "abort_rows": Kind(
+        "repaired",
+        "rows with a stand-in such as -9999, as an aborted scan leaves them, were left out",
+        "measure again if the range is needed",
+    ),
+    "torn_line": Kind(
+        "repaired", "a line with the wrong number of fields was left out", "see the file"
+    ),
+    "rate_to_counts": Kind(
+        "repaired", "counts/s were turned back to counts with the step time", "nothing"
+    ),
+    "attenuation_undone": Kind(
+        "repaired",
+        "the intensities do not carry the attenuator's factor; they were multiplied by it and "
+        "given the uncertainty of what was registered",
+        "choose the columns if the factor was already in",
+    ),
+    "ranges_joined": Kind(
+        "repaired", "several ranges in one file were joined to one scan", "nothing"
+    ),
+    "range_times_differ": Kind(
+        "repaired",
+        "ranges were counted for different times; all were brought to the first one's time and "
+        "given their own uncertainty",
+        "nothing",
+    ),
+    "sigma_repaired": Kind(
+        "repaired",
+        "some uncertainties in the file are zero, negative or no number; those of counting stand in",
+        "see the file",
+    ),
+    # -- a figure may be poor
+    "axis_unknown": Kind(
+        "flagged",
+        "the axis is no 2θ by its range, and nothing says what it is",
+        "give the axis (2θ, ω, φ or χ)",
+    ),
+    "rate_without_time": Kind(
+        "flagged",
+        "intensities are counts/s but the step time is not known; uncertainties come from the "
+        "scatter of neighbouring points",
+        "give the step time",
+    ),
+    "normalised": Kind(
+        "flagged",
+        "intensities were scaled to a round maximum; counting statistics no longer hold, "
+        "uncertainties come from the scatter of neighbouring points",
+        "export the registered counts",
+    ),
+    "scatter_not_poisson": Kind(
+        "flagged",
+        "neighbouring points scatter more or less than counts do: rates, a scaled, smoothed or "
+        "summed signal",
+        "state the intensity unit and step time, or export the registered counts",
+    ),
+    "negative_counts": Kind(
+        "flagged",
+        "some intensities are negative, so something was subtracted; counting statistics no "
+        "longer hold",
+        "use the raw intensity",
+    ),
+    "net_intensity": Kind(
+        "flagged",
+        "only a corrected (net) intensity is in the file; counting statistics no longer hold",
+        "export the raw intensity",
+    ),
+    "gap": Kind(
+        "flagged", "a stretch of the axis was not measured", "measure it if lines lie there"
+    ),
+    "uneven_step": Kind(
+        "flagged", "the steps of the axis differ", "nothing if meant; areas use the real steps"
+    ),
+    "coarse_step": Kind(
+        "flagged",
+        "the step is too coarse for the lines: fewer than four points over half the height",
+        "measure with a finer step",
+    ),
+    "spike": Kind(
+        "flagged",
+        "single points stand far above both neighbours: a hot pixel, a cosmic ray or a spark; a "
+        "diffraction line cannot be so narrow",
+        "mask the point; a hot pixel shows at the same place in every scan",
+    ),
+    "saturation": Kind(
+        "flagged",
+        "the strongest points are cut off flat or stand at the counter's full scale",
+        "attenuate the beam and measure again",
+    ),
+    "dead_time": Kind(
+        "flagged",
+        "the counting rate is so high that many counters lose counts (over 5·10⁵ a second)",
+        "see the counter's data sheet; attenuate if in doubt",
+    ),
+    "direct_beam": Kind(
+        "flagged",
+        "the lowest angles look into the direct beam",
+        "leave them out; they carry no line",
+    ),
+    "low_counts": Kind(
+        "flagged",
+        "under one count a point on average: a line shows only where it is strong",
+        "count longer",
+    ),
+    # -- no scan
+    "empty": Kind("refused", "no points are left", "see the file"),
+    "too_few_points": Kind("refused", "fewer than five points are no scan", "see the file"),
+    "constant": Kind(
+        "refused", "all intensities are the same", "see the shutter, the counter and the columns"
+    ),
+    "not_an_axis": Kind(
+        "refused", "the axis jumps to and fro", "choose the columns: this one is no axis"
+    ),
+    "sparse_nodes": Kind(
+        "refused",
+        "a few unevenly spaced points: nodes of a background or of a curve, no measured scan",
+        "give the measured scan",
+    ),
+    "background_values": Kind(
+        "refused", "the file says that it holds background values", "give the measured scan"
+    ),
+    "results_table": Kind(
+        "refused", "the file is a table of results (peaks, fits), no scan", "give the measured scan"
+    ),
+}
+"""Every finding: code -> what was done, what it means, what to do."""
+
+MIN_POINTS = 5
+_FULL_SCALES = frozenset(float(2**bits - 1) for bits in (8, 10, 12, 14, 15, 16, 20, 24, 31, 32))
+_STAND_INS = np.array([-999.0, -9999.0, -99999.0, -999999.0])
+_ROUND_MAXIMA = (1.0, 100.0, 1000.0, 10000.0)
+_DEAD_TIME_RATE = 5e5
+"""Counts/s from which dead time is worth a word; common practice for point counters, no source."""
+
+
+def finding(code: str, detail: str = "") -> Finding:
+    """A finding of the table, with what this scan shows of it."""
+    kind = FINDINGS[code]
+    return Finding(code, kind.action, f"{kind.meaning} ({detail})" if detail else kind.meaning)
+
+
+class RefusedError(ValueError):
+    """The arrays are no scan; carries the finding that says why."""
+
+    def __init__(self, code: str, detail: str = "") -> None:
+        self.finding = finding(code, detail)
+        super().__init__(f"{self.finding.text}; {FINDINGS[code].remedy}")
+
+
+@dataclass(frozen=True, slots=True)
+class TidyRows:
+    """Rows in ascending order, finite, each angle once; arrays of shape (N,)."""
+
+    axis_deg: FloatArray
+    intensity: FloatArray
+    sigma: FloatArray | None
+    factor: FloatArray | None
+    findings: tuple[Finding, ...]
+
+
+def tidy(
+    axis_deg: FloatArray,
+    intensity: FloatArray,
+    sigma: FloatArray | None = None,
+    factor: FloatArray | None = None,
+) -> TidyRows:
+    """Put rows in order: leave out what is no number, turn round, sort, drop repeats.
+
+    Arrays have shape (N,). Raises `RefusedError` where no scan is left.
+    """
+    findings: list[Finding] = []
+    columns: list[FloatArray | None] = [axis_deg, intensity, sigma, factor]
+
+    def keep(rows: BoolArray | slice | np.ndarray) -> None:  # type: ignore[type-arg]
+        for at, column in enumerate(columns):
+            columns[at] = None if column is None else column[rows]
+
+    if axis_deg.size == 0:
+        raise RefusedError("empty")
+    if intensity.min(initial=0.0) <= -999.0 or axis_deg.min(initial=0.0) <= -999.0:
+        stand_in = np.isin(intensity, _STAND_INS) | np.isin(axis_deg, _STAND_INS)
+        if stand_in.any():
+            where = axis_deg[stand_in]
+            keep(~stand_in)
+            findings.append(finding("abort_rows", _rows(int(stand_in.sum()), where)))
+    x, y = _two(columns)
+    finite = np.isfinite(x) & np.isfinite(y)
+    if not finite.all():
+        findings.append(finding("not_finite", _rows(int((~finite).sum()), x[~finite])))
+        keep(finite)
+    x, y = _two(columns)
+    if x.size == 0:
+        raise RefusedError("empty")
+    if x.size < MIN_POINTS:
+        raise RefusedError("too_few_points", f"{x.size} points")
+    step = np.diff(x)
+    if not (step > 0).all():
+        _put_in_order(columns, keep, findings)
+        x, y = _two(columns)
+        if x.size < MIN_POINTS:
+            raise RefusedError("too_few_points", f"{x.size} points at different angles")
+    if y.min() == y.max():
+        raise RefusedError("constant", f"{x.size} points, all {y[0]:g}")
+    return TidyRows(x, y, columns[2], columns[3], tuple(findings))
+
+
+def _two(columns: list[FloatArray | None]) -> tuple[FloatArray, FloatArray]:
+    x, y = columns[0], columns[1]
+    assert x is not None
+    assert y is not None
+    return x, y
+
+
+def _put_in_order(columns: list[FloatArray | None], keep, findings: list[Finding]) -> None:  # type: ignore[no-untyped-def]
+    """Ascending and each angle once; refuses an axis that jumps to and fro."""
+    step = np.diff(_two(columns)[0])
+    down, up, same = int((step < 0).sum()), int((step > 0).sum()), int((step == 0).sum())
+    if down > up:
+        keep(slice(None, None, -1))
+        findings.append(finding("descending"))
+        down, up = up, down
+    if down > 0:
+        if down > max(2, 0.02 * (down + up)):
+            raise RefusedError("not_an_axis", f"{down} of {down + up} steps run backwards")
+        keep(np.argsort(_two(columns)[0], kind="stable"))
+        findings.append(finding("unsorted", f"{down} steps ran backwards"))
+        same = int((np.diff(_two(columns)[0]) == 0).sum())
+    if same == 0:
+        return
+    x, _ = _two(columns)
+    even = _rounded_even_axis(x) if same > 0.05 * x.size else None
+    if even is not None:
+        columns[0] = even
+        findings.append(finding("angles_rounded", f"{same} angles stood twice"))
+        return
+    first = np.ones(x.size, dtype=np.bool_)
+    first[1:] = np.diff(x) > 0
+    if first.sum() < 0.5 * x.size:
+        raise RefusedError("not_an_axis", f"{int((~first).sum())} of {x.size} angles are repeats")
+    findings.append(finding("duplicate_angles", _rows(int((~first).sum()), x[~first])))
+    keep(first)
+
+
+def decimals(values: FloatArray, most: int = 6) -> int | None:
+    """The fewest decimals that write all values exactly; None if more than ``most``."""
+    for places in range(most + 1):
+        scaled = values * 10.0**places
+        if np.abs(scaled - np.rint(scaled)).max() < 1e-6 * max(1.0, 10.0 ** (places - 6)):
+            return places
+    return None
+
+
+def _rounded_even_axis(axis_deg: FloatArray) -> FloatArray | None:
+    """The even axis that rounds to the given one, or None if there is none."""
+    places = decimals(axis_deg, most=3)
+    if places is None or axis_deg[0] == axis_deg[-1]:
+        return None
+    index = np.arange(axis_deg.size, dtype=np.float64)
+    slope, offset = np.polyfit(index, axis_deg, 1)
+    even = np.asarray(offset + slope * index, dtype=np.float64)
+    return even if np.abs(even - axis_deg).max() <= 0.6 * 10.0**-places else None
+
+
+def _rows(count: int, where: FloatArray) -> str:
+    """ "3 rows, at 20.02 to 20.06" for a finding's text."""
+    finite = where[np.isfinite(where) & (where > -999.0)]
+    rows = "1 row" if count == 1 else f"{count} rows"
+    if finite.size == 0:
+        return rows
+    low, high = float(finite.min()), float(finite.max())
+    return f"{rows}, at {low:g}" if low == high else f"{rows}, at {low:g} to {high:g}"
+
+
+def scatter_scale(intensity: FloatArray) -> float | None:
+    """Variance of neighbouring points over their mean: 1 for counts, k for counts times k.
+
+    The second difference of three neighbours of Poisson counts has the variance
+    I₁ + 4 I₂ + I₃; the median of its square over that, by the median of chi-square with one
+    degree of freedom (0.4549), is k. Lines hardly move the median. None where there are too few
+    points or counts to say.
+
+    ``intensity``: shape (N,). A drawn scan of 300 points gives k to about 10 %.
+    """
+    if intensity.size < 30:
+        return None
+    left, middle, right = intensity[:-2], intensity[1:-1], intensity[2:]
+    variance = left + 4.0 * middle + right
+    if variance.min() <= 0:
+        good = variance > 0
+        if good.sum() < 30:
+            return None
+        left, middle, right, variance = left[good], middle[good], right[good], variance[good]
+    squared = (left - 2.0 * middle + right) ** 2 / variance
+    return float(np.median(squared)) / 0.4549
+
+
+def scatter_sigma(intensity: FloatArray) -> FloatArray | None:
+    """Standard uncertainty from the scatter of neighbours, shape (N,); None where it has none."""
+    scale = scatter_scale(intensity)
+    if scale is None or not np.isfinite(scale) or scale <= 1e-12 * float(np.abs(intensity).max()):
+        return None
+    return np.asarray(np.sqrt(scale * np.maximum(intensity, scale)))
+
+
+def is_normalised(intensity: FloatArray, whole: bool) -> bool:
+    """Whether the largest intensity is a round number that the others were scaled to."""
+    top = float(intensity.max())
+    if top not in _ROUND_MAXIMA:
+        return False
+    return not whole or top == 1.0
+
+
+def inspect(
+    axis_deg: FloatArray,
+    counts: FloatArray,
+    axis: Axis,
+    step_time_s: float | None = None,
+) -> tuple[Finding, ...]:
+    """Findings on tidy arrays of shape (N,): steps, gaps, spikes, saturation, counts.
+
+    Raises `RefusedError` for nodes of a curve.
+    """
+    findings = [*inspect_axis(axis_deg)]
+    step = float(axis_deg[-1] - axis_deg[0]) / (axis_deg.size - 1)
+    top = float(counts.max())
+    findings += _inspect_top(counts, top, step_time_s)
+    if axis in ("two_theta", "unknown"):
+        findings += _inspect_beam(axis_deg, counts)
+    findings += _inspect_spikes(axis_deg, counts)
+    findings += _inspect_width(axis_deg, counts, top, step, axis)
+    if float(counts.mean()) < 1.0 and step_time_s is not None:
+        findings.append(finding("low_counts", f"{float(counts.mean()):.2g} a point"))
+    return tuple(findings)
+
+
+def inspect_axis(axis_deg: FloatArray) -> tuple[Finding, ...]:
+    """Gaps and uneven steps of an ascending axis of shape (N,); refuses nodes of a curve."""
+    count = axis_deg.size
+    even = np.linspace(axis_deg[0], axis_deg[-1], count)
+    mean_step = float(axis_deg[-1] - axis_deg[0]) / (count - 1)
+    off = float(np.abs(axis_deg - even).max())
+    if off <= 0.25 * mean_step:
+        return ()
+    steps = np.diff(axis_deg)
+    typical = float(np.median(steps))
+    wide = steps > 1.6 * typical
+    spread = float(np.median(np.abs(steps - typical)))
+    if spread > 0.2 * typical and typical > 0.2:
+        raise RefusedError(
+            "sparse_nodes", f"{count} points, steps {steps.min():g} to {steps.max():g}"
+        )
+    places = decimals(axis_deg, most=3)
+    if places is not None and off <= 0.6 * 10.0**-places:
+        return ()
+    findings = []
+    few = int(wide.sum())
+    if 0 < few <= max(1, 0.05 * count):
+        places_text = ", ".join(
+            f"{axis_deg[at]:g} to {axis_deg[at + 1]:g}" for at in np.flatnonzero(wide)[:5]
+        )
+        more = "" if few <= 5 else f" and {few - 5} more"
+        findings.append(finding("gap", places_text + more))
+        steps = steps[~wide]
+    tolerance = max(0.05 * typical, 1.1 * 10.0**-places if places is not None else 0.0)
+    if float(np.percentile(np.abs(steps - typical), 90)) > tolerance:
+        findings.append(finding("uneven_step", f"{steps.min():.4g} to {steps.max():.4g}"))
+    return tuple(findings)
+
+
+def _inspect_top(counts: FloatArray, top: float, step_time_s: float | None) -> list[Finding]:
+    found = []
+    at_top = np.flatnonzero(counts == top)
+    run = 1 + (
+        int(np.diff(np.flatnonzero(np.diff(at_top, prepend=-9) != 1), append=at_top.size).max()) - 1
+        if at_top.size > 1
+        else 0
+    )
+    if top > 50 and run >= 3 and top > 2.0 * float(np.median(counts)):
+        found.append(finding("saturation", f"{run} points in a row at {top:g}"))
+    elif top in _FULL_SCALES and top > 1000:
+        found.append(finding("saturation", f"the top is {top:g}, a full scale"))
+    if step_time_s is not None and step_time_s > 0 and top / step_time_s > _DEAD_TIME_RATE:
+        found.append(finding("dead_time", f"{top / step_time_s:.3g} counts/s at the top"))
+    return found
+
+
+def _inspect_beam(axis_deg: FloatArray, counts: FloatArray) -> list[Finding]:
+    """The direct beam, where a scan starts within two degrees of it and ends far from it."""
+    if not -2.0 <= axis_deg[0] < 2.0 or axis_deg[-1] < 10.0:
+        return []
+    low = axis_deg < 2.0
+    if int(low.sum()) < 1 or counts[low].max() < 20.0 * counts[axis_deg > 4.0].max(initial=0.0):
+        return []
+    return [
+        finding(
+            "direct_beam",
+            f"{counts[low].max():.3g} counts at {axis_deg[low][counts[low].argmax()]:.2f}°",
+        )
+    ]
+
+
+def spikes(counts: FloatArray) -> np.ndarray:  # type: ignore[type-arg]
+    """Places of single points no line could make, shape (K,) indices.
+
+    A point is a spike when it stands at least eight standard uncertainties above both
+    neighbours, and both neighbours stay below 15 % of its height over the points two away: a
+    line sampled so that one point holds it all would be narrower than 0.7 of a step.
+    """
+    if counts.size < 5:
+        return np.empty(0, dtype=np.int64)
+    middle = counts[2:-2]
+    near = np.maximum(counts[1:-3], counts[3:-1])
+    candidates = np.flatnonzero(middle - near > 8.0 * np.sqrt(np.maximum(near, 1.0)))
+    if candidates.size == 0:
+        return candidates
+    far = np.minimum(counts[:-4], counts[4:])[candidates]
+    height = middle[candidates] - far
+    wing = near[candidates] - far
+    noise = 3.0 * np.sqrt(np.maximum(near[candidates], 1.0))
+    return candidates[wing <= 0.15 * height + np.minimum(noise, 0.1 * height)] + 2
+
+
+def _inspect_spikes(axis_deg: FloatArray, counts: FloatArray) -> list[Finding]:
+    at = spikes(counts)
+    if at.size == 0:
+        return []
+    listed = ", ".join(f"{axis_deg[i]:.4g}°" for i in at[:5])
+    return [finding("spike", listed + ("" if at.size <= 5 else f" and {at.size - 5} more"))]
+
+
+def common_spikes(
+    scans: list[tuple[FloatArray, FloatArray]], tolerance_deg: float = 1e-6
+) -> FloatArray:
+    """Angles where every scan of several has a spike: hot pixels, shape (K,).
+
+    ``scans``: pairs of axis and counts, each of shape (N,).
+    """
+    shared: FloatArray | None = None
+    for axis_deg, counts in scans:
+        places = axis_deg[spikes(counts)]
+        if shared is None:
+            shared = places
+        elif places.size == 0:
+            shared = places
+        else:
+            near = np.abs(shared[:, None] - places[None, :]).min(axis=1) <= tolerance_deg
+            shared = shared[near]
+    return np.empty(0) if shared is None else shared
+
+
+def _inspect_width(
+    axis_deg: FloatArray, counts: FloatArray, top: float, step: float, axis: Axis
+) -> list[Finding]:
+    """Too few points over half the height of the strongest point that is no spike."""
+    if axis not in ("two_theta", "omega", "unknown"):
+        return []
+    if axis == "two_theta" and step > 0.1:
+        return [finding("coarse_step", f"{step:.3g}° where 2θ lines are 0.1 to 0.3° wide")]
+    at = int(counts.argmax())
+    base = float(np.median(counts))
+    if top - base < 20.0 * np.sqrt(max(base, 1.0)) or at in spikes(counts):
+        return []
+    half = base + 0.5 * (top - base)
+    left, right = at, at
+    while left > 0 and counts[left - 1] > half and at - left < 4:
+        left -= 1
+    while right < counts.size - 1 and counts[right + 1] > half and right - at < 4:
+        right += 1
+    wide = right - left + 1
+    if wide >= 4 or left == 0 or right == counts.size - 1:
+        return []
+    return [finding("coarse_step", f"{wide} points over half the height at {axis_deg[at]:.4g}°")]
