@@ -23,6 +23,7 @@ from xrdfilm.structure_factor import (
     families,
     family_members,
     line_list,
+    lines_along,
     structure_factor,
 )
 
@@ -37,6 +38,7 @@ __all__ = [
     "family_members",
     "formula_amounts",
     "line_list",
+    "lines_along",
     "load_phase",
     "phase_from_cif",
     "phase_keys",

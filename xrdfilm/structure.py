@@ -151,6 +151,10 @@ class Phase:
     read_in: tuple[str, ...] = ()
     cell_law: CellLaw | None = None
 
+    def __hash__(self) -> int:
+        # phases key many caches; equality still compares every field
+        return hash((self.key, self.cell, len(self.sites)))
+
     @property
     def cell_only(self) -> bool:
         """True where no atoms are known, so that no intensity can be computed."""

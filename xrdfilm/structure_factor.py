@@ -89,10 +89,8 @@ def families(phase: Phase, d_min_A: float) -> tuple[IntArray, IntArray]:
     """
     half = _half_sphere(phase, d_min_A)
     half = half[~_absent(phase, half)]
-    rotations = metric_rotations(phase)
     # h' = h R; with Friedel mates both signs belong to the family
-    images = np.einsum("ni,mij->nmj", half, rotations)
-    images = np.concatenate([images, -images], axis=1)
+    images: IntArray = np.einsum("ni,mij->nmj", half, _laue_rotations(phase))
     keys = _preference(images)
     best = keys.argmax(axis=1)
     members = images[np.arange(len(half)), best]
@@ -108,8 +106,14 @@ def families(phase: Phase, d_min_A: float) -> tuple[IntArray, IntArray]:
 
 def family_members(phase: Phase, hkl: Hkl) -> IntArray:
     """All symmetry equivalents of hkl with Friedel mates, shape (multiplicity, 3)."""
-    images: IntArray = np.array(hkl, dtype=np.int64) @ metric_rotations(phase)
-    return np.unique(np.concatenate([images, -images]), axis=0)
+    images: IntArray = np.array(hkl, dtype=np.int64) @ _laue_rotations(phase)
+    return np.unique(images, axis=0)
+
+
+def _laue_rotations(phase: Phase) -> IntArray:
+    """Rotations that keep the metric, inversion added, shape (M, 3, 3)."""
+    rotations = metric_rotations(phase)
+    return np.unique(np.concatenate([rotations, -rotations]), axis=0)
 
 
 def _preference(images: IntArray) -> IntArray:
@@ -144,11 +148,38 @@ def _half_sphere(phase: Phase, d_min_A: float) -> IntArray:
 def _absent(phase: Phase, hkl: IntArray) -> BoolArray:
     """True where an operation maps hkl on itself with another phase, shape (N,)."""
     rotations, translations = symmetry_operations(phase.space_group)
-    mapped = np.einsum("ni,mij->nmj", hkl, rotations)
-    itself = (mapped == hkl[:, None, :]).all(axis=2)
-    turns = hkl @ translations.T
-    shifted = np.abs(turns - np.round(turns)) > 1e-6
-    return np.asarray((itself & shifted).any(axis=1), dtype=bool)
+    identity = (rotations == np.eye(3, dtype=np.int64)).all(axis=(1, 2))
+    absent: BoolArray = np.any(_not_whole(hkl @ translations[identity].T), axis=1)
+    # with the centring settled, one operation of each rotation is enough
+    rotations, first = np.unique(rotations, axis=0, return_index=True)
+    left = np.flatnonzero(~absent)
+    mapped = np.einsum("ni,mij->nmj", hkl[left], rotations)
+    itself = (mapped == hkl[left, None, :]).all(axis=2)
+    absent[left] = (itself & _not_whole(hkl[left] @ translations[first].T)).any(axis=1)
+    return absent
+
+
+def _not_whole(turns: FloatArray) -> BoolArray:
+    return np.asarray(np.abs(turns - np.round(turns)) > 1e-6, dtype=bool)
+
+
+def lines_along(
+    phase: Phase, normal: Hkl, radiation: Radiation, *, two_theta_max_deg: float = 120.0
+) -> LineList:
+    """The orders of one plane normal: what a perfectly aligned crystal shows in a coupled scan.
+
+    ``normal`` need not be reduced; multiplicities are those of the families.
+    """
+    d_min = radiation.k_alpha1_A / (2.0 * np.sin(np.radians(two_theta_max_deg / 2.0)))
+    step = np.array(normal, dtype=np.int64) // np.gcd.reduce(normal)
+    orders = np.arange(1, int(phase.cell.d_spacing(step)[0] / d_min + 1e-9) + 1)
+    hkl: IntArray = orders[:, None] * step
+    hkl = hkl[~_absent(phase, hkl)]
+    equivalent = [family_members(phase, (int(h), int(k), int(m))) for h, k, m in hkl]
+    members = [planes[_preference(planes).argmax()] for planes in equivalent]
+    multiplicity = np.array([len(planes) for planes in equivalent], dtype=np.int64)
+    named = np.array(members, dtype=np.int64).reshape(-1, 3)
+    return _with_strengths(phase, radiation, named, multiplicity)
 
 
 @lru_cache(maxsize=256)
@@ -158,7 +189,12 @@ def line_list(phase: Phase, radiation: Radiation, *, two_theta_max_deg: float = 
     Lines absent by symmetry or by the atoms' positions are not listed.
     """
     d_min = radiation.k_alpha1_A / (2.0 * np.sin(np.radians(two_theta_max_deg / 2.0)))
-    hkl, multiplicity = families(phase, float(d_min))
+    return _with_strengths(phase, radiation, *families(phase, float(d_min)))
+
+
+def _with_strengths(
+    phase: Phase, radiation: Radiation, hkl: IntArray, multiplicity: IntArray
+) -> LineList:
     d_A = phase.cell.d_spacing(hkl)
     if phase.cell_only:
         strength = np.full(len(hkl), np.nan)
