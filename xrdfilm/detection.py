@@ -33,26 +33,11 @@ from scipy.special import gammaincinv, ndtri
 
 from xrdfilm._typing import BoolArray, FloatArray
 from xrdfilm.errors import CannotTellError
+from xrdfilm.linear_fit import BlankMoments, blank_moments, linear_fit, misfit_scale
 from xrdfilm.profile import doublet
 
 if TYPE_CHECKING:
     from xrdfilm.radiation import Radiation
-
-PRESENT_ABOVE = 3.0  # a line enters the weights of the fit from this many standard uncertainties
-MISFIT_SIGMA = 4.0  # chi-square this far above its expectation counts as misfit
-
-
-@dataclass(frozen=True, slots=True)
-class BlankMoments:
-    """Moments of the estimated areas, as functions of the true area A; each shape (..., L).
-
-    Var(a | A) = variance + A·variance_slope and κ₃(a | A) = third + A·third_slope.
-    """
-
-    variance: FloatArray
-    variance_slope: FloatArray
-    third: FloatArray
-    third_slope: FloatArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,9 +147,10 @@ def fit_at_places(
 
     scale, misfit = misfit_scale(fit.chi_square, dof, fit.inverse_sum)
     background = fit.theta[:, n_lines:] @ under.T
-    blank_covariance, moments = blank_moments(
+    blank = blank_moments(
         basis[None], fit.theta, fit.covariance, n_lines, variance, held, fit.floor
     )
+    moments = blank.moments
     factor = scale[:, None]
     moments = BlankMoments(
         moments.variance * factor,
@@ -182,7 +168,7 @@ def fit_at_places(
         places_deg=places,
         areas=shaped(fit.theta[:, :n_lines]),
         covariance=shaped(fit.covariance[:, :n_lines, :n_lines] * factor[..., None]),
-        covariance_blank=shaped(blank_covariance * factor[..., None]),
+        covariance_blank=shaped(blank.covariance * factor[..., None]),
         background=shaped(background),
         background_sum=shaped(background * width / step),
         chi_square=shaped(fit.chi_square),
@@ -234,153 +220,6 @@ def doublet_constants(radiation: Radiation) -> tuple[float, float]:
     if radiation.k_alpha2_A is None:
         return 1.0, 0.0
     return radiation.k_alpha2_A / radiation.k_alpha1_A, radiation.k_alpha2_share
-
-
-@dataclass(frozen=True, slots=True)
-class LinearFit:
-    """Weighted linear fits of B windows: parameters (B, M), covariance (B, M, M)."""
-
-    theta: FloatArray
-    covariance: FloatArray
-    chi_square: FloatArray
-    inverse_sum: FloatArray
-    floor: FloatArray
-
-
-def count_floor(y: FloatArray, mask: FloatArray | None = None) -> FloatArray:
-    """Least expected counts a point that the weights reckon with, shape (B, 1).
-
-    A tenth of the window's mean; half a count is added to the sum so that an empty window keeps
-    an uncertainty.
-    """
-    total = np.maximum(y.sum(axis=-1, keepdims=True), 0.0) + 0.5
-    number = y.shape[-1] if mask is None else np.maximum(mask.sum(axis=-1, keepdims=True), 1.0)
-    return np.asarray(0.1 * total / number)
-
-
-def linear_fit(
-    basis: FloatArray,
-    y: FloatArray,
-    n_lines: int,
-    variance: FloatArray | None,
-    known: BoolArray,
-    mask: FloatArray | None = None,
-    rounds: int = 4,
-) -> LinearFit:
-    """Poisson (or given-variance) fit of y (B, N) by basis (B or 1, M, N), lines first.
-
-    ``mask`` (B or 1, N) is 1 for the points that count.
-    """
-    floor = count_floor(y, mask)
-    on = 1.0 if mask is None else mask
-    weights = on / variance if variance is not None else np.broadcast_to(on / (y * 0 + 1), y.shape)
-    for turn in range(rounds if variance is None else 1):
-        inverse = _inverse_normal(basis, weights)
-        theta = np.einsum("bmk,bk->bm", inverse, np.matmul(basis, (weights * y)[..., None])[..., 0])
-        if variance is not None:
-            break
-        model = np.matmul(theta[:, None, :], basis)[:, 0]
-        # Spread of the areas at the present weights, to see which lines stand out
-        sigma = np.sqrt(_sandwich(basis, weights, inverse, np.maximum(model, floor)))
-        area = theta[:, :n_lines]
-        seen = known | (area > PRESENT_ABOVE * sigma[:, :n_lines])
-        lit = theta.copy()
-        lit[:, :n_lines] = np.where(seen, np.maximum(area, 0.0), 0.0)
-        expected = np.maximum(np.matmul(lit[:, None, :], basis)[:, 0], floor)
-        if turn < rounds - 1:
-            weights = on / expected
-    model = np.matmul(theta[:, None, :], basis)[:, 0]
-    if variance is None:
-        positive = theta.copy()
-        positive[:, :n_lines] = np.maximum(positive[:, :n_lines], 0.0)
-        spread = np.maximum(np.matmul(positive[:, None, :], basis)[:, 0], floor)
-        covariance = _covariance(basis, weights, inverse, spread)
-    else:
-        spread, covariance = variance, inverse
-    chi = (on * np.square(y - model) / spread).sum(axis=-1)
-    return LinearFit(theta, covariance, chi, (on / spread).sum(axis=-1), floor)
-
-
-def blank_moments(
-    basis: FloatArray,
-    theta: FloatArray,
-    covariance: FloatArray,
-    n_lines: int,
-    variance: FloatArray | None,
-    known: BoolArray,
-    floor: FloatArray,
-    mask: FloatArray | None = None,
-) -> tuple[FloatArray, BlankMoments]:
-    """Covariance and moments of the areas if none of the lines not ``known`` were there.
-
-    The background is then the one that a fit without them would have found; fitted beside a line
-    that chance made too strong it would be too low, and false alarms too many. A line that is
-    really there moves it by no more than its own doubt would.
-    """
-    on = 1.0 if mask is None else mask
-    lines = covariance[:, :n_lines, :n_lines]
-    reach = PRESENT_ABOVE * np.sqrt(np.diagonal(lines, axis1=-2, axis2=-1))
-    area = theta[:, :n_lines]
-    chance = np.where(known, 0.0, np.clip(area, -reach, reach))
-    pull = np.linalg.solve(lines, chance[..., None])
-    empty = theta - np.matmul(covariance[:, :, :n_lines], pull)[..., 0]
-    empty[:, :n_lines] = np.where(known, np.maximum(area, 0.0), 0.0)
-    blank = variance
-    if blank is None:
-        blank = np.maximum(np.matmul(empty[:, None, :], basis)[:, 0], floor)
-    weights = on / blank
-    inverse = _inverse_normal(basis, weights)
-    estimator = np.matmul(inverse[:, :n_lines], basis * weights[:, None, :])
-    square = np.square(estimator)
-    cube = square * estimator
-    profiles = basis[:, :n_lines]
-    counting = variance is None
-    zero = np.zeros(square.shape[:2])
-    moments = BlankMoments(
-        inverse.diagonal(axis1=-2, axis2=-1)[:, :n_lines].copy(),
-        (square * profiles).sum(axis=-1) if counting else zero,
-        np.matmul(cube, blank[..., None])[..., 0] if counting else zero,
-        (cube * profiles).sum(axis=-1) if counting else zero,
-    )
-    return inverse[:, :n_lines, :n_lines], moments
-
-
-def misfit_scale(
-    chi_square: FloatArray, dof: FloatArray | float, inverse_sum: FloatArray
-) -> tuple[FloatArray, BoolArray]:
-    """Factor that widens variances, and where it applies: chi-square clearly too large.
-
-    The variance of Pearson's chi-square of Poisson counts is 2·dof + Σ 1/µ, so low counts alone
-    do not count as misfit.
-    """
-    number = np.maximum(np.asarray(dof, dtype=float), 1.0)
-    spread = np.sqrt(2.0 * number + inverse_sum)
-    misfit = chi_square > number + MISFIT_SIGMA * spread
-    return np.where(misfit, chi_square / number, 1.0), np.asarray(misfit)
-
-
-def _inverse_normal(basis: FloatArray, weights: FloatArray) -> FloatArray:
-    normal = np.matmul(basis * weights[:, None, :], np.swapaxes(basis, -1, -2))
-    scale = np.sqrt(np.maximum(np.diagonal(normal, axis1=-2, axis2=-1), 1e-300))
-    normal /= scale[:, :, None] * scale[:, None, :]
-    normal += 1e-13 * np.eye(normal.shape[-1])  # a line outside its window must not stop the rest
-    inverse = np.linalg.inv(normal)
-    inverse /= scale[:, :, None] * scale[:, None, :]
-    return np.asarray(inverse)
-
-
-def _covariance(
-    basis: FloatArray, weights: FloatArray, inverse: FloatArray, spread: FloatArray
-) -> FloatArray:
-    """Covariance of a linear estimate whose weights are not exactly 1/variance."""
-    middle = np.matmul(basis * (np.square(weights) * spread)[:, None, :], np.swapaxes(basis, 1, 2))
-    return np.asarray(inverse @ middle @ inverse)
-
-
-def _sandwich(
-    basis: FloatArray, weights: FloatArray, inverse: FloatArray, spread: FloatArray
-) -> FloatArray:
-    return np.diagonal(_covariance(basis, weights, inverse, spread), axis1=-2, axis2=-1)
 
 
 def _quantile(probability: float, skewness: FloatArray) -> FloatArray:

@@ -121,7 +121,7 @@ def minimise(
     ``tolerance`` (1e-4 is a hundredth of a standard uncertainty, and that step is still taken)
     plus ``relative_tolerance`` times the merit.
     """
-    n_problems, n_parameters = start.shape
+    n_problems = start.shape[0]
     least = np.full(start.shape, -np.inf) if low is None else low
     most = np.full(start.shape, np.inf) if high is None else high
     fixed = np.zeros(start.shape, bool) if held is None else held
@@ -146,10 +146,7 @@ def minimise(
             ahead.restore(state, stay)
         damping = np.where(better, np.maximum(damping * 0.1, 1e-12), np.maximum(damping, 1e-3) * 10)
         theta, state = trial, ahead
-        if n_round >= max_rounds:
-            lost = np.ones(rows.size, bool)
-        else:
-            lost = damping > 1e12
+        lost = damping > (1e12 if n_round < max_rounds else 0.0)
         leave = done | lost
         if leave.any():
             bound = ((theta <= least) | (theta >= most)) & ~fixed
@@ -318,7 +315,7 @@ def invert_curvature(curvature: FloatArray, held: BoolArray) -> tuple[FloatArray
 
 @dataclass(frozen=True, slots=True)
 class LeastSquares:
-    """An unweighted least-squares fit: parameters, their standard errors, residual sum of squares."""
+    """An unweighted fit: parameters, their standard errors, residual sum of squares."""
 
     theta: FloatArray
     standard_error: FloatArray

@@ -1,0 +1,184 @@
+"""The model of a window: K-alpha pairs on a polynomial, with its derivatives, for many at once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from xrdfilm._typing import BoolArray, FloatArray, IntArray
+from xrdfilm.profile import doublet, doublet_terms
+from xrdfilm.windows import WIDTH_RANGE, Group, Structure
+
+
+@dataclass(frozen=True, slots=True)
+class WindowModel:
+    """B windows of one structure (rows: window by window within scan by scan).
+
+    Arrays: ``x`` (B, 1, N); ``powers`` (B, D, N); those of the lines (B, L). ``beneath`` (B, N)
+    is a given curve that everything stands on, or None.
+    """
+
+    structure: Structure
+    x: FloatArray
+    powers: FloatArray
+    place: FloatArray
+    fwhm: FloatArray
+    mixing: FloatArray
+    ratio: FloatArray
+    share: FloatArray
+    skew: FloatArray | None
+    beneath: FloatArray | None = None
+
+    @classmethod
+    def of_group(
+        cls,
+        group: Group,
+        n_scans: int,
+        place: FloatArray,
+        fwhm: FloatArray,
+        beneath: FloatArray | None,
+    ) -> WindowModel:
+        """Rows for ``n_scans`` scans; ``place`` and ``fwhm`` (S, W, L) expected in each."""
+        n_lines = group.structure.n_lines
+
+        def rows(values: FloatArray) -> FloatArray:
+            return np.broadcast_to(values, (n_scans, *values.shape)).reshape(-1, *values.shape[1:])
+
+        return cls(
+            group.structure,
+            rows(group.x[:, None, :]),
+            rows(group.powers),
+            place.reshape(-1, n_lines),
+            fwhm.reshape(-1, n_lines),
+            rows(group.mixing),
+            rows(group.ratio),
+            rows(group.share if group.structure.doublets else np.zeros_like(group.share)),
+            rows(group.skew) if group.structure.skewed else None,
+            None if beneath is None else beneath.reshape(-1, beneath.shape[-1]),
+        )
+
+    def take(self, rows: IntArray) -> WindowModel:
+        """The same for some of the windows."""
+        return WindowModel(
+            self.structure,
+            self.x[rows],
+            self.powers[rows],
+            self.place[rows],
+            self.fwhm[rows],
+            self.mixing[rows],
+            self.ratio[rows],
+            self.share[rows],
+            None if self.skew is None else self.skew[rows],
+            None if self.beneath is None else self.beneath[rows],
+        )
+
+    def shapes(self, theta: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Place, FWHM and Lorentz fraction of each line, (B, L), at parameters (B, P)."""
+        s = self.structure
+        at_place, at_width, at_mixing = s.slices()
+        place, fwhm, mixing = self.place, self.fwhm, self.mixing
+        if s.place_map.shape[0]:
+            place = place + theta[:, at_place] @ s.place_map
+        if s.width_map.shape[0]:
+            open_width = s.width_map.sum(axis=0)
+            fwhm = fwhm * (theta[:, at_width] @ s.width_map + (1.0 - open_width))
+        if s.mixing_map.shape[0]:
+            open_mixing = s.mixing_map.sum(axis=0)
+            mixing = theta[:, at_mixing] @ s.mixing_map + (1.0 - open_mixing) * mixing
+        return place, fwhm, mixing
+
+    def basis(self, theta: FloatArray | None = None) -> FloatArray:
+        """Unit-area profiles and powers, (B, L + D, N): the linear part at given shapes."""
+        shapes = (self.place, self.fwhm, self.mixing) if theta is None else self.shapes(theta)
+        place, fwhm, mixing = (value[:, :, None] for value in shapes)
+        skew = None if self.skew is None else self.skew[:, :, None]
+        n = self.structure.n_lines
+        out = np.empty((self.x.shape[0], self.structure.n_linear, self.x.shape[2]))
+        out[:, :n] = doublet(
+            self.x, place, fwhm, mixing, self.ratio[:, :, None], self.share[:, :, None], skew
+        )
+        out[:, n:] = self.powers
+        return out
+
+    def evaluate(self, theta: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Expected counts (B, N) and derivatives (B, P, N)."""
+        s = self.structure
+        n = s.n_lines
+        at_place, at_width, at_mixing = s.slices()
+        place, fwhm, mixing = (value[:, :, None] for value in self.shapes(theta))
+        terms = doublet_terms(
+            self.x,
+            place,
+            fwhm,
+            mixing,
+            self.ratio[:, :, None],
+            self.share[:, :, None],
+            None if self.skew is None else self.skew[:, :, None],
+        )
+        slopes = np.empty((self.x.shape[0], s.n_parameters, self.x.shape[2]))
+        slopes[:, :n] = terms.value
+        slopes[:, n : s.n_linear] = self.powers
+        model = np.matmul(theta[:, None, : s.n_linear], slopes[:, : s.n_linear])[:, 0]
+        if self.beneath is not None:
+            model += self.beneath
+        area = theta[:, :n, None]
+        _through(s.place_map, terms.by_place, area, slopes[:, at_place])
+        _through(s.width_map, terms.by_fwhm, area * self.fwhm[:, :, None], slopes[:, at_width])
+        _through(s.mixing_map, terms.by_lorentz, area, slopes[:, at_mixing])
+        return model, slopes
+
+
+def _through(mapping: FloatArray, terms: FloatArray, factor: FloatArray, out: FloatArray) -> None:
+    """Sum factor × terms over the lines that each parameter of ``mapping`` acts on."""
+    n_open, n_lines = mapping.shape
+    if n_open == 0:
+        return
+    if n_open == n_lines and np.array_equal(mapping, np.eye(n_lines)):
+        np.multiply(terms, factor, out=out)
+        return
+    np.matmul(mapping, terms * factor, out=out)
+
+
+def bounds(group: Group, n_scans: int) -> tuple[FloatArray, FloatArray]:
+    """Lower and upper bounds (B, P) of the parameters of all rows."""
+    s = group.structure
+    at_place, at_width, at_mixing = s.slices()
+    low = np.full((group.lines.shape[0], s.n_parameters), -np.inf)
+    high = np.full_like(low, np.inf)
+    for i, row in enumerate(s.place_map):
+        reach = np.where(row > 0, group.max_shift, np.inf).min(axis=1)
+        low[:, at_place.start + i], high[:, at_place.start + i] = -reach, reach
+    low[:, at_width], high[:, at_width] = WIDTH_RANGE
+    low[:, at_mixing], high[:, at_mixing] = 0.0, 1.0
+
+    def rows(values: FloatArray) -> FloatArray:
+        return np.tile(values, (n_scans, 1))
+
+    return rows(low), rows(high)
+
+
+def neutral(group: Group, n_scans: int) -> FloatArray:
+    """Parameters (B, P) of no shift, expected widths and expected mixing; areas zero."""
+    s = group.structure
+    _, at_width, at_mixing = s.slices()
+    theta = np.zeros((group.lines.shape[0], s.n_parameters))
+    theta[:, at_width] = 1.0
+    if s.mixing_map.shape[0]:
+        share = s.mixing_map / s.mixing_map.sum(axis=1, keepdims=True)
+        theta[:, at_mixing] = group.mixing @ share.T
+    return np.tile(theta, (n_scans, 1))
+
+
+def hold(structure: Structure, weak: tuple[BoolArray, BoolArray, BoolArray]) -> BoolArray:
+    """Parameters (B, P) to hold: those that act on weak lines only.
+
+    ``weak`` marks lines (B, L) too weak for a place, a width, a mixing of their own.
+    """
+    s = structure
+    out = np.zeros((weak[0].shape[0], s.n_parameters), bool)
+    maps = (s.place_map, s.width_map, s.mixing_map)
+    for at, mapping, lines in zip(s.slices(), maps, weak, strict=True):
+        if mapping.shape[0]:
+            out[:, at] = ((~lines).astype(float) @ mapping.T) == 0.0
+    return out
