@@ -6,11 +6,12 @@ arrays and says what may spoil a figure. Both are pure: arrays in, arrays and fi
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 
-from xrdfilm._typing import BoolArray, FloatArray
+from xrdfilm._typing import BoolArray, FloatArray, IntArray
 from xrdfilm.scan import Action, Axis, Finding
 
 
@@ -55,6 +56,20 @@ FINDINGS: dict[str, Kind] = {
         "the anode was told from the wavelength in the file",
         "give the anode if it is another",
     ),
+    "axis_corrected": Kind(
+        "noted",
+        "the angles are corrected ones, not those measured; a displacement found from them is "
+        "what the correction left over",
+        "nothing, or give the measured scan",
+    ),
+    "cif_mended": Kind(
+        "repaired", "items without a value, which CIF does not allow, were passed over", "nothing"
+    ),
+    "links_left": Kind(
+        "noted",
+        "links to other files were not followed",
+        "export the scan with its data inside one file",
+    ),
     "column_ignored": Kind(
         "noted",
         "a column is neither axis, intensity nor uncertainty, and was left aside",
@@ -84,7 +99,8 @@ FINDINGS: dict[str, Kind] = {
     ),
     "angles_rounded": Kind(
         "repaired",
-        "angles were written with too few digits for their step; an even axis was laid through them",
+        "angles were written with too few digits for their step; an even axis was laid through "
+        "them",
         "export with more digits",
     ),
     "not_finite": Kind(
@@ -118,7 +134,8 @@ FINDINGS: dict[str, Kind] = {
     ),
     "sigma_repaired": Kind(
         "repaired",
-        "some uncertainties in the file are zero, negative or no number; those of counting stand in",
+        "some uncertainties in the file are zero, negative or no number; those of counting stand "
+        "in for them",
         "see the file",
     ),
     # -- a figure may be poor
@@ -169,8 +186,8 @@ FINDINGS: dict[str, Kind] = {
     ),
     "spike": Kind(
         "flagged",
-        "single points stand far above both neighbours: a hot pixel, a cosmic ray or a spark; a "
-        "diffraction line cannot be so narrow",
+        "a single point stands far above both neighbours: a hot pixel, a cosmic ray or a spark, "
+        "unless a line is narrower than the step",
         "mask the point; a hot pixel shows at the same place in every scan",
     ),
     "saturation": Kind(
@@ -220,6 +237,7 @@ MIN_POINTS = 5
 _FULL_SCALES = frozenset(float(2**bits - 1) for bits in (8, 10, 12, 14, 15, 16, 20, 24, 31, 32))
 _STAND_INS = np.array([-999.0, -9999.0, -99999.0, -999999.0])
 _ROUND_MAXIMA = (1.0, 100.0, 1000.0, 10000.0)
+_MOST_SPIKES = 3
 _DEAD_TIME_RATE = 5e5
 """Counts/s from which dead time is worth a word; common practice for point counters, no source."""
 
@@ -262,7 +280,7 @@ def tidy(
     findings: list[Finding] = []
     columns: list[FloatArray | None] = [axis_deg, intensity, sigma, factor]
 
-    def keep(rows: BoolArray | slice | np.ndarray) -> None:  # type: ignore[type-arg]
+    def keep(rows: BoolArray | IntArray | slice) -> None:
         for at, column in enumerate(columns):
             columns[at] = None if column is None else column[rows]
 
@@ -302,7 +320,11 @@ def _two(columns: list[FloatArray | None]) -> tuple[FloatArray, FloatArray]:
     return x, y
 
 
-def _put_in_order(columns: list[FloatArray | None], keep, findings: list[Finding]) -> None:  # type: ignore[no-untyped-def]
+def _put_in_order(
+    columns: list[FloatArray | None],
+    keep: Callable[[BoolArray | IntArray | slice], None],
+    findings: list[Finding],
+) -> None:
     """Ascending and each angle once; refuses an axis that jumps to and fro."""
     step = np.diff(_two(columns)[0])
     down, up, same = int((step < 0).sum()), int((step > 0).sum()), int((step == 0).sum())
@@ -460,12 +482,7 @@ def inspect_axis(axis_deg: FloatArray) -> tuple[Finding, ...]:
 
 def _inspect_top(counts: FloatArray, top: float, step_time_s: float | None) -> list[Finding]:
     found = []
-    at_top = np.flatnonzero(counts == top)
-    run = 1 + (
-        int(np.diff(np.flatnonzero(np.diff(at_top, prepend=-9) != 1), append=at_top.size).max()) - 1
-        if at_top.size > 1
-        else 0
-    )
+    run = _longest_run(np.flatnonzero(counts == top))
     if top > 50 and run >= 3 and top > 2.0 * float(np.median(counts)):
         found.append(finding("saturation", f"{run} points in a row at {top:g}"))
     elif top in _FULL_SCALES and top > 1000:
@@ -473,6 +490,12 @@ def _inspect_top(counts: FloatArray, top: float, step_time_s: float | None) -> l
     if step_time_s is not None and step_time_s > 0 and top / step_time_s > _DEAD_TIME_RATE:
         found.append(finding("dead_time", f"{top / step_time_s:.3g} counts/s at the top"))
     return found
+
+
+def _longest_run(places: IntArray) -> int:
+    """The most places in a row, of ascending indices of shape (K,)."""
+    edges = np.flatnonzero(np.diff(places) != 1)
+    return int(np.diff(np.concatenate([[-1], edges, [places.size - 1]])).max())
 
 
 def _inspect_beam(axis_deg: FloatArray, counts: FloatArray) -> list[Finding]:
@@ -490,7 +513,7 @@ def _inspect_beam(axis_deg: FloatArray, counts: FloatArray) -> list[Finding]:
     ]
 
 
-def spikes(counts: FloatArray) -> np.ndarray:  # type: ignore[type-arg]
+def spikes(counts: FloatArray) -> IntArray:
     """Places of single points no line could make, shape (K,) indices.
 
     A point is a spike when it stands at least eight standard uncertainties above both
@@ -515,8 +538,11 @@ def _inspect_spikes(axis_deg: FloatArray, counts: FloatArray) -> list[Finding]:
     at = spikes(counts)
     if at.size == 0:
         return []
-    listed = ", ".join(f"{axis_deg[i]:.4g}°" for i in at[:5])
-    return [finding("spike", listed + ("" if at.size <= 5 else f" and {at.size - 5} more"))]
+    listed = ", ".join(f"{axis_deg[i]:.5g}°" for i in at[:5])
+    if at.size > _MOST_SPIKES:
+        # So many are lines that the step is too coarse for: hot pixels come in ones and twos.
+        return [finding("coarse_step", f"{at.size} lines in a single point, first {listed}")]
+    return [finding("spike", listed)]
 
 
 def common_spikes(
@@ -529,9 +555,7 @@ def common_spikes(
     shared: FloatArray | None = None
     for axis_deg, counts in scans:
         places = axis_deg[spikes(counts)]
-        if shared is None:
-            shared = places
-        elif places.size == 0:
+        if shared is None or places.size == 0:
             shared = places
         else:
             near = np.abs(shared[:, None] - places[None, :]).min(axis=1) <= tolerance_deg

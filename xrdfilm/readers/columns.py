@@ -42,7 +42,8 @@ class ColumnsError(ValueError):
 _ROLES: tuple[tuple[str, Role], ...] = (
     (r"fwhm|net area|\barea\b|peak (?:name|cent|pos|no|height)|tilt angle|\bhkl\b|d.?spacing.*rel"
      r"|rel\.? ?int|phase|matched|integral breadth|area/base", "result"),
-    (r"sigma|σ|\berr(?:or)?s?\b|\besd\b|std|stdev|standard dev|uncert|\bdi\b|\bd?e\b$|delta.?i", "sigma"),
+    (r"sigma|σ|\berr(?:or)?s?\b|\bes?d\b|\bsu\b|stdev|standard dev|uncert|\bdi\b|\be\b$"
+     r"|delta.?i", "sigma"),
     (r"atten|absorb|filter|\bfactor\b|beam.?att|foil", "factor"),
     (r"backgr|\bbkg\b|\bbg\b|baseline|\bback\b", "background"),
     (r"\bcalc|\by?calc\b|\bfit\b|model|diff\b|difference|resid|weight", "calculated"),
@@ -159,7 +160,7 @@ def _axis_column(
         return foreign[0], None, names[foreign[0]]
     taken = {
         at for role in ("intensity", "net", "sigma", "background", "calculated", "factor", "index")
-        for at in by_role.get(role, [])  # type: ignore[call-overload]
+        for at in by_role.get(role, [])
     }  # fmt: skip
     free = [at for at in range(rows.shape[1]) if at not in taken and _runs(rows[:, at])]
     if free:
@@ -175,6 +176,11 @@ def _axis_column(
         f"has no column that runs steadily like an angle (columns: {', '.join(names)}); choose "
         "the columns"
     )
+
+
+_NEVER_INTENSITY: tuple[Role, ...] = (
+    "index", "sigma", "factor", "background", "calculated", "axis", "foreign", "result",
+)  # fmt: skip
 
 
 def _intensity_column(
@@ -203,9 +209,8 @@ def _intensity_column(
     net = by_role.get("net", [])
     if net:
         return net[0], True
-    others = [at for at in range(rows.shape[1])
-              if at != axis_at and at not in by_role.get("index", [])
-              and not any(at in by_role.get(role, []) for role in ("sigma", "factor", "background", "calculated", "axis", "foreign"))]  # type: ignore[call-overload]  # fmt: skip
+    spoken_for = {at for role in _NEVER_INTENSITY for at in by_role.get(role, [])}
+    others = [at for at in range(rows.shape[1]) if at != axis_at and at not in spoken_for]
     if len(others) == 1:
         return others[0], False
     raise ColumnsError(

@@ -124,13 +124,16 @@ def axis_in(words: str) -> Axis | None:
     return None
 
 
+_RATE = re.compile(
+    r"\bcps\b|(?:counts?|cts|\bc|pulses|impulse)\s*(?:/|per|\.)\s*s(?:ec(?:onds?)?)?\b"
+    r"|\bcts?\s*s-1|count rate|\brate\b"
+)
+
+
 def unit_in(words: str) -> IntensityUnit | None:
     """The unit of intensity that some words name."""
     lowered = words.lower()
-    if re.search(
-        r"\bcps\b|(?:counts?|cts|\bc|pulses|impulse)\s*(?:/|per|\.)\s*s(?:ec(?:onds?)?)?\b|\bcts?\s*s-1|count rate|rate\b",
-        lowered,
-    ):
+    if _RATE.search(lowered):
         return "counts_per_s"
     if re.search(r"\bcounts?\b|\bcts\b|\bpulses\b|\bimp(?:ulse)?\b", lowered):
         return "counts"

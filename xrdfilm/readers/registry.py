@@ -18,7 +18,7 @@ from xrdfilm.readers.settings import Overrides
 from xrdfilm.readers.source import Source
 
 GROUP = "xrdfilm.readers"
-_BUILT_IN = ("text",)
+_BUILT_IN = ("nexus", "powder_cif", "text")
 """Asked in this order; text comes last, as nearly anything might be text."""
 
 

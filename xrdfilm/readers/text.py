@@ -13,13 +13,13 @@ from xrdfilm.readers.columns import Columns, ColumnsError, choose
 from xrdfilm.readers.metadata import Told, axis_in, tell, unit_in
 from xrdfilm.readers.ranges import cut, join
 from xrdfilm.readers.raw import RawScan
-from xrdfilm.readers.settings import Overrides
+from xrdfilm.readers.settings import IntensityUnit, Overrides
 from xrdfilm.readers.source import Source
 from xrdfilm.readers.text_dialect import Dialect, find_dialect, is_ambiguous
-from xrdfilm.readers.text_header import column_names, parse_header
+from xrdfilm.readers.text_header import clean, column_names, parse_header
 from xrdfilm.readers.text_lines import binary_kind, encoding_of, text_blocks, text_lines
 from xrdfilm.readers.text_table import Segment, gather, read_in_one_go, segments
-from xrdfilm.scan import Finding
+from xrdfilm.scan import Axis, Finding
 from xrdfilm.scan_checks import RefusedError, finding
 
 _SAMPLE_LINES = 400
@@ -157,8 +157,6 @@ def _no_rows(sample: list[str]) -> str:
     one = sum(1 for line in words if re.fullmatch(r"\s*[+-]?[\d.,]+(?:[eE][+-]?\d+)?\s*", line))
     if one > 0.5 * len(words):
         return "has one number a line; a scan needs an angle and an intensity"
-    from xrdfilm.readers.text_header import clean
-
     return (
         "no line holds two numbers (angle, intensity), so it is no scan; it starts with "
         f"{clean(words[0])[:60]!r}"
@@ -172,9 +170,12 @@ def _raw_scan(
     own = [line for _, line in segment.header]
     fields = segment.rows.shape[1]
     meta = {**parse_header(above), **parse_header(own)} if above else parse_header(own)
-    names = column_names(own, fields, dialect.separator) or column_names(
-        above, fields, dialect.separator
-    )
+    names = column_names(own, fields, dialect.separator)
+    if names:
+        # The line of column names might pass for a key with a value.
+        meta = {key: value for key, value in meta.items() if key != names[0]}
+    else:
+        names = column_names(above, fields, dialect.separator)
     told = tell(meta) if meta else Told()
     try:
         columns = choose(segment.rows, names, overrides.columns, told.axis)
@@ -211,7 +212,7 @@ def _raw_scan(
 
 def _by_words(
     columns: Columns, told: Told, names: tuple[str, ...] | None, last: str
-) -> tuple[str | None, str | None]:
+) -> tuple[Axis | None, IntensityUnit | None]:
     """Axis and unit: the column's name, then the keys, then the words right above the rows."""
     axis = columns.axis
     unit = columns.intensity_unit or told.intensity_unit

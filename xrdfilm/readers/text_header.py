@@ -7,14 +7,16 @@ import re
 from xrdfilm.readers.text_dialect import number
 
 _MARKS = re.compile(r"""^[\s#!;*%/'"_&@$]+""")
+_QUOTES = r"\u201c\u201d\u201e"
 _QUOTED_PAIRS = re.compile(
-    r"""([^\W\d][\w .\-()/]{0,60}?)\s*[:=]\s*["\u201c\u201d\u201e]([^"\u201c\u201d\u201e]*)["\u201c\u201d\u201e]"""
+    rf"""([^\W\d][\w .\-()/]{{0,60}}?)\s*[:=]\s*["{_QUOTES}]([^"{_QUOTES}]*)["{_QUOTES}]"""
 )
 _PAIR = re.compile(r"""^["'\u201c]?([^\W\d][^:=\t,;"]{0,60}?)["'\u201d]?\s*[:=]\s*(.*)$""")
 _MARKED_PAIR = re.compile(r"^\s*[#!;]*\s*[*_$@]([A-Za-z][\w/.\-]*)\s*[=:]?\s+(.+)$")
-_UNIT_WORDS = frozenset(
-    "deg degree degrees ° °2θ °2th [deg] (deg) counts cts cps counts/s c/s a.u. au s sec [cts] [counts] [cps] [°]".split()
-)
+_UNIT_WORDS = frozenset({
+    "deg", "degree", "degrees", "°", "°2θ", "°2th",
+    "counts", "cts", "cps", "counts/s", "c/s", "a.u.", "au", "s", "sec",
+})  # fmt: skip
 _MAX_KEYS = 300
 _MAX_VALUE = 400
 
@@ -65,7 +67,7 @@ def column_names(lines: list[str], fields: int, separator: str) -> tuple[str, ..
     last = _names(telling[-1], fields, separator)
     if last is None:
         return None
-    if len(telling) > 1 and all(name.lower() in _UNIT_WORDS for name in last):
+    if len(telling) > 1 and all(name.lower().strip("[]()") in _UNIT_WORDS for name in last):
         above = _names(telling[-2], fields, separator)
         if above is not None:
             return tuple(
@@ -99,7 +101,7 @@ def _split_names(bare: str, by: str) -> list[str]:
         # A unit in brackets belongs to the name before it.
         cells = re.sub(r"\s+([(\[])", r"\1", bare).split()
     elif '"' in bare and bare.count('"') % 2 == 0:
-        cells = re.findall(r'"([^"]*)"|([^' + re.escape(by) + r'"]+)', bare)  # type: ignore[assignment]
+        cells = re.findall(r'"([^"]*)"|([^' + re.escape(by) + r'"]+)', bare)
         cells = [first or second for first, second in cells]
         cells = [cell for cell in cells if cell.strip()]
     else:

@@ -1,0 +1,393 @@
+"""NeXus: HDF5 files whose NXdata groups name a signal and its axes.
+
+The NeXus manual, "NXdata" and "Rules for storing data items": attributes `signal` and `axes` of the
+group, or `signal = 1` and `axis = 1` of the fields in older files; uncertainties in
+`<signal>_errors` or `errors`. Links to other files, data kept outside the file, and filters that
+would have to be loaded as plug-ins are left alone: nothing but this one file is read.
+"""
+
+from __future__ import annotations
+
+import io
+import math
+from collections.abc import Iterator
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from xrdfilm._typing import FloatArray
+from xrdfilm.errors import ScanFormatError
+from xrdfilm.readers.anodes import anode_in, anode_of_wavelength
+from xrdfilm.readers.metadata import axis_in, unit_in
+from xrdfilm.readers.ranges import cut
+from xrdfilm.readers.raw import RawScan
+from xrdfilm.readers.settings import IntensityUnit, Overrides
+from xrdfilm.readers.source import Source
+from xrdfilm.readers.text_header import clean
+from xrdfilm.scan import Axis, Finding
+from xrdfilm.scan_checks import finding
+
+if TYPE_CHECKING:
+    import h5py
+
+_MAGIC = b"\x89HDF\r\n\x1a\n"
+_MAX_OBJECTS = 10_000
+_MAX_DEPTH = 12
+_OWN_FILTERS = frozenset(range(1, 7))
+"""Deflate, shuffle, Fletcher, szip, n-bit, scale-offset: the library's own, no plug-ins."""
+
+_HC_KEV_A = 12.398419843  # h c in keV Å, exact in the SI of 2019
+_FOREIGN = ("q", "d", "time", "energy", "wavelength", "x", "y", "z", "temperature")
+
+
+class NexusReader:
+    """HDF5 with NXdata."""
+
+    name = "NeXus"
+
+    def sniff(self, head: bytes, file_name: str) -> bool:
+        """The signature of HDF5, at the start or after a user block of 512 bytes or a multiple."""
+        return any(head[at : at + 8] == _MAGIC for at in (0, 512, 1024, 2048, 4096, 8192))
+
+    def read(self, source: Source, overrides: Overrides) -> tuple[RawScan, ...]:
+        """The scans of all NXdata groups with an angle and an intensity."""
+        try:
+            import h5py
+        except ImportError:
+            raise source.error(
+                "is HDF5 (NeXus); reading it needs h5py: pip install 'xrdfilm[nexus]'"
+            ) from None
+        try:
+            with h5py.File(io.BytesIO(source.data()), "r") as file:
+                return _Tree(file, source).scans()
+        except ScanFormatError:
+            raise
+        except (OSError, RuntimeError, ValueError, KeyError, TypeError, OverflowError,
+                AttributeError, IndexError, NotImplementedError, UnicodeError, MemoryError,
+                RecursionError) as error:  # fmt: skip
+            # What HDF5 raises on a damaged file depends on where the damage is.
+            raise source.error(f"is a damaged HDF5 file: {clean(str(error))[:200]}") from None
+
+
+reader = NexusReader()
+
+
+class _Tree:
+    """A walk over the objects of one file, within bounds and never out of it."""
+
+    def __init__(self, file: h5py.File, source: Source) -> None:
+        self.file = file
+        self.source = source
+        self.links_left: list[str] = []
+
+    def members(self, group: h5py.Group) -> Iterator[tuple[str, Any]]:
+        """Names and objects of a group; links out of the file are passed over."""
+        import h5py
+
+        for at, name in enumerate(group):
+            if at >= _MAX_OBJECTS:
+                return
+            target = self.target(group, name, 0)
+            if isinstance(target, (h5py.Group, h5py.Dataset)):
+                yield name, target
+
+    def target(self, group: h5py.Group, name: str, depth: int) -> Any:
+        """The object of a name; None for a link that leads nowhere or out of the file."""
+        import h5py
+
+        link = group.get(name, getlink=True)
+        if isinstance(link, h5py.HardLink):
+            return group[name]
+        if isinstance(link, h5py.SoftLink) and depth < 8:
+            at: Any = self.file if link.path.startswith("/") else group
+            for part in (part for part in link.path.split("/") if part not in ("", ".")):
+                if not isinstance(at, h5py.Group) or part not in at:
+                    return None
+                at = self.target(at, part, depth + 1)
+            return at
+        if isinstance(link, h5py.ExternalLink):
+            self.links_left.append(clean(f"{name} -> {link.filename}"))
+        return None
+
+    def walk(self) -> Iterator[tuple[str, h5py.Group]]:
+        """All groups with their paths, each once, within bounds."""
+        import h5py
+
+        seen: set[Any] = set()
+        stack: list[tuple[str, Any, int]] = [("", self.file, 0)]
+        while stack and len(seen) < _MAX_OBJECTS:
+            path, group, depth = stack.pop()
+            if group.id in seen:
+                continue
+            seen.add(group.id)
+            yield path or "/", group
+            if depth < _MAX_DEPTH:
+                inner = [
+                    (f"{path}/{name}", member, depth + 1)
+                    for name, member in self.members(group)
+                    if isinstance(member, h5py.Group)
+                ]
+                stack += reversed(inner)
+
+    def values(self, dataset: Any) -> FloatArray | None:
+        """The numbers of a dataset; None where it holds none. Refuses what is kept elsewhere."""
+        import h5py
+
+        if not isinstance(dataset, h5py.Dataset) or dataset.dtype.kind not in "iuf":
+            return None
+        plist = dataset.id.get_create_plist()
+        if dataset.is_virtual or plist.get_external_count():
+            self.links_left.append(clean(str(dataset.name)))
+            return None
+        filters = {plist.get_filter(at)[0] for at in range(plist.get_nfilters())}
+        if not filters <= _OWN_FILTERS:
+            raise self.source.error(
+                f"{clean(str(dataset.name))} is packed with a filter that would have to be loaded; "
+                "repack the file with gzip"
+            )
+        limit = self.source.limits.max_points
+        chunk = math.prod(dataset.chunks) if dataset.chunks else 0
+        if (dataset.size or 0) > limit or chunk > 4 * limit:
+            raise self.source.error(
+                f"{clean(str(dataset.name))} holds over {limit:,} values; raise the limit "
+                "(max_points) if meant"
+            )
+        return np.asarray(dataset[()], dtype=np.float64)
+
+    def scans(self) -> tuple[RawScan, ...]:
+        import h5py
+
+        groups = list(self.walk())
+        found: list[RawScan] = []
+        seen: set[Any] = set()
+        for path, group in groups:
+            if _text(group.attrs.get("NX_class")) != "NXdata" and "signal" not in group.attrs:
+                continue
+            signal = self.signal(group)
+            if signal is None or signal[1].id in seen:
+                continue
+            seen.add(signal[1].id)
+            entry = "/" + path.strip("/").split("/")[0]
+            told = [
+                (where, one)
+                for where, one in groups
+                if where == "/" or f"{where}/".startswith(f"{entry}/")
+            ]
+            found += self.scan(path, group, *signal, told)
+            if len(found) > self.source.limits.max_scans:
+                raise self.source.error(f"holds over {self.source.limits.max_scans:,} scans")
+        if not found:
+            left = (
+                f" (data outside the file are not followed: {self.links_left[0]})"
+                if self.links_left
+                else ""
+            )
+            has = any(
+                isinstance(one, h5py.Dataset)
+                for _, group in groups
+                for _, one in self.members(group)
+            )
+            raise self.source.error(
+                ("is HDF5 without an NXdata group that names a signal with an axis" if has or left
+                 else "is HDF5 without any data") + left
+            )  # fmt: skip
+        return tuple(piece for raw in found for piece in cut(raw))
+
+    def signal(self, group: h5py.Group) -> tuple[str, Any] | None:
+        """Name and dataset of the signal of an NXdata group."""
+        import h5py
+
+        name = _text(group.attrs.get("signal"))
+        members = dict(self.members(group))
+        if name and isinstance(members.get(name), h5py.Dataset):
+            return name, members[name]
+        for name, member in members.items():
+            if isinstance(member, h5py.Dataset) and _text(member.attrs.get("signal")) == "1":
+                return name, member
+        for name in ("data", "counts", "intensity"):
+            if isinstance(members.get(name), h5py.Dataset):
+                return name, members[name]
+        return None
+
+    def axis(self, group: h5py.Group, signal: Any) -> tuple[str, Any] | None:
+        """Name and dataset of the axis of the last dimension of the signal."""
+        import h5py
+
+        members = {name: one for name, one in self.members(group) if isinstance(one, h5py.Dataset)}
+        for holder in (group, signal):
+            names = [name for name in _texts(holder.attrs.get("axes")) if name in members]
+            if names:
+                return names[-1], members[names[-1]]
+        for name, member in members.items():
+            if _text(member.attrs.get("axis")) == str(max(1, signal.ndim)):
+                return name, member
+        for name, member in members.items():
+            if member.id != signal.id and member.ndim == 1 and axis_in(name) is not None:
+                return name, member
+        return None
+
+    def scan(
+        self, path: str, group: h5py.Group, name: str, signal: Any, told: list[tuple[str, Any]]
+    ) -> list[RawScan]:
+        intensity = self.values(signal)
+        found = self.axis(group, signal)
+        if intensity is None or intensity.ndim == 0 or found is None:
+            return []
+        axis_name, axis_data = found
+        axis_deg = self.values(axis_data)
+        if axis_deg is None:
+            return []
+        axis_deg = np.squeeze(axis_deg)
+        intensity = np.squeeze(intensity)
+        if intensity.ndim > 2 or axis_deg.ndim != 1:
+            raise self.source.error(
+                f"{clean(path)}: the signal has {intensity.ndim} dimensions; a scan has one, a "
+                "series of scans two"
+            )
+        rows = np.atleast_2d(intensity)
+        if axis_deg.size == rows.shape[1] + 1:
+            axis_deg = 0.5 * (axis_deg[1:] + axis_deg[:-1])
+        if axis_deg.size != rows.shape[1]:
+            raise self.source.error(
+                f"{clean(path)}: {rows.shape[1]} intensities but {axis_deg.size} angles"
+            )
+        unit = (_text(axis_data.attrs.get("units")) or "").lower()
+        if unit.startswith("rad"):
+            axis_deg = np.degrees(axis_deg)
+        axis, words = _axis_of(axis_name, axis_data, unit)
+        errors = self.errors(group, name, signal)
+        sigma = None
+        if errors is not None and errors.size == rows.size:
+            sigma = errors.reshape(rows.shape)
+        wavelength_A, anode, step_time_s, meta = self.facts(told)
+        meta["group"] = clean(path)
+        intensity_unit: IntensityUnit | None = unit_in(
+            _text(signal.attrs.get("units")) or _text(signal.attrs.get("long_name")) or name
+        )
+        findings: tuple[Finding, ...] = ()
+        if self.links_left:
+            findings = (finding("links_left", "; ".join(self.links_left[:3])),)
+        return [
+            RawScan(
+                axis_deg=axis_deg,
+                intensity=row,
+                sigma=None if sigma is None else sigma[at],
+                axis=axis,
+                axis_words=words,
+                wavelength_A=wavelength_A,
+                anode=anode,
+                step_time_s=step_time_s,
+                intensity_unit=intensity_unit,
+                meta=meta if len(rows) == 1 else {**meta, "row": str(at + 1)},
+                findings=findings,
+            )
+            for at, row in enumerate(rows[: self.source.limits.max_scans + 1])
+        ]
+
+    def errors(self, group: h5py.Group, name: str, signal: Any) -> FloatArray | None:
+        members = dict(self.members(group))
+        named = _text(signal.attrs.get("uncertainties"))
+        for one in (named, f"{name}_errors", f"{name}_error", "errors"):
+            if one and one in members:
+                return self.values(members[one])
+        return None
+
+    def facts(
+        self, told: list[tuple[str, Any]]
+    ) -> tuple[float | None, str | None, float | None, dict[str, str]]:
+        """Wavelength, anode, step time and words of one entry."""
+        import h5py
+
+        wavelength_A = anode = step_time_s = None
+        meta: dict[str, str] = {}
+        for path, group in told:
+            for name, member in self.members(group):
+                if not isinstance(member, h5py.Dataset) or (member.size or 0) != 1:
+                    continue
+                key = name.lower()
+                words = _scalar_text(member)
+                if words is not None:
+                    label = f"{path.strip('/').split('/')[-1]} {name}".strip()
+                    if len(meta) < 100:
+                        meta.setdefault(clean(label), clean(words))
+                    if anode is None and any(
+                        part in key for part in ("target", "anode", "xray_tube")
+                    ):
+                        anode = anode_in(words)
+                    continue
+                number = self.values(member)
+                if number is None or not math.isfinite(float(number.ravel()[0])):
+                    continue
+                value = float(number.ravel()[0])
+                units = (_text(member.attrs.get("units")) or "").lower()
+                if wavelength_A is None and key in ("wavelength", "incident_wavelength"):
+                    wavelength_A = _length_A(value, units)
+                elif wavelength_A is None and key in ("incident_energy", "energy") and value > 0:
+                    energy = value / 1000.0 if units == "ev" else value
+                    wavelength_A = _HC_KEV_A / energy if 1.0 < energy < 200.0 else None
+                elif step_time_s is None and key in (
+                    "count_time",
+                    "counting_time",
+                    "exposure_time",
+                    "step_time",
+                ):
+                    step_time_s = value / 1000.0 if units == "ms" else value
+                    step_time_s = step_time_s if step_time_s > 0 else None
+        if anode is None and wavelength_A is not None:
+            anode = anode_of_wavelength(wavelength_A)
+        return wavelength_A, anode, step_time_s, meta
+
+
+def _length_A(value: float, units: str) -> float | None:
+    scale = {"nm": 10.0, "nanometer": 10.0, "pm": 0.01, "m": 1e10}.get(units, 1.0)
+    length_A = value * scale
+    return length_A if 0.05 < length_A < 10.0 else None
+
+
+def _axis_of(name: str, dataset: Any, unit: str) -> tuple[Axis | None, str]:
+    """The axis that a field's name, label and unit speak of."""
+    label = _text(dataset.attrs.get("long_name")) or ""
+    lowered = name.lower()
+    if "polar_angle" in lowered:
+        return "two_theta", ""
+    axis = axis_in(lowered) or axis_in(label)
+    if axis is not None:
+        return axis, ""
+    if lowered in _FOREIGN or (
+        unit and not unit.startswith(("deg", "rad", "°", "any", ""[:0] or "deg"))
+    ):
+        return None, clean(f"{name} ({unit})" if unit else name)
+    return None, ""
+
+
+def _text(value: Any) -> str | None:
+    """An attribute as a word; None where there is none."""
+    if value is None:
+        return None
+    if isinstance(value, np.ndarray):
+        if value.size != 1:
+            return None
+        value = value.ravel()[0]
+    if isinstance(value, bytes):
+        return value.decode("utf-8", "replace")
+    return str(value)
+
+
+def _texts(value: Any) -> list[str]:
+    """An attribute as words: an array, or one word with colons or commas between names."""
+    if value is None:
+        return []
+    if isinstance(value, np.ndarray):
+        return [word for one in value.ravel()[:16] if (word := _text(one))]
+    word = _text(value) or ""
+    return [one.strip() for one in word.strip("[]").replace(",", ":").split(":") if one.strip()]
+
+
+def _scalar_text(dataset: Any) -> str | None:
+    """The words of a dataset with one string; None for numbers and what is too long."""
+    if dataset.dtype.kind not in "OSU" or dataset.dtype.itemsize > 4096:
+        return None
+    plist = dataset.id.get_create_plist()
+    if dataset.is_virtual or plist.get_external_count() or plist.get_nfilters():
+        return None
+    return _text(np.asarray(dataset[()]).ravel()[0])
