@@ -1,0 +1,900 @@
+"""Residual fluoride: what is there, and how little could have been seen.
+
+The fluoride is a fluorite-type cell with a free edge. All its usable lines enter one estimate,
+each fitted at its place even where nothing shows; the area may be negative. A missing line proves
+little on an epitaxial film, so every figure is given for fluoride aligned like the film and for
+random fluoride, side by side, until line ratios, a reference film or a stated orientation settle
+which holds. Until then conversion and bound HF are limits from the worse of the two.
+
+    >>> estimate = estimate_fluoride(scan, film_lines, components, stack, optics)
+    >>> estimate.detected, estimate.conversion, estimate.record()
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from xrdfilm._typing import FloatArray, Hkl
+from xrdfilm.cellscan import LineScan, LineShape, Neighbour, scan_line
+from xrdfilm.conversion import (
+    BAF2_EDGE_A,
+    RelativeArea,
+    bound_hf_ug_cm2,
+    cell_hint,
+    compare_sides,
+    conversion_of_volume_fraction,
+    film_side,
+    hf_g_per_100_m,
+    mapped,
+    volume_fraction_of_conversion,
+    volume_ratio,
+)
+from xrdfilm.crystal import Phase, load_phase
+from xrdfilm.errors import CannotTellError
+from xrdfilm.estimate import Estimate, from_draws, from_normal
+from xrdfilm.fluoride_model import (
+    ASSUMPTIONS,
+    FLUORIDE_LINES,
+    FilmAmplitude,
+    ModelDoubt,
+    assumed_orientation,
+    component_strengths,
+    film_amplitude,
+    ratio_draws,
+    volume_fraction_of_ratio,
+)
+from xrdfilm.fluoride_search import (
+    Amplitude,
+    OrientationVerdict,
+    Search,
+    amplitude_at,
+    judge_orientation,
+    make_template,
+    search,
+)
+from xrdfilm.intensity import Orientation
+from xrdfilm.lines import MeasuredLines
+from xrdfilm.neighbours import overlapping, stack_neighbours
+from xrdfilm.optics import Optics
+from xrdfilm.radiation import two_theta_of
+from xrdfilm.safety import HF_CAUTION
+from xrdfilm.scan import Scan
+from xrdfilm.stack import Stack
+
+if TYPE_CHECKING:
+    from xrdfilm.results import Fluoride
+
+Route = Literal["reference", "structure", "index"]
+ORIENTATION_NAMES = {
+    "random": "random",
+    "aligned_00l": "aligned (00l)",
+    "aligned_111": "aligned (111)",
+    "mixed": "mixed",
+    "reference": "as in the reference film",
+}
+_SHARED_PLACE_DEG = 0.35  # a stack's line this near (200) makes a peak there nobody's
+_CERATE_FORMERS = ("CeO2", "BaCeO3")
+
+
+@dataclass(frozen=True, slots=True)
+class FluorideSettings:
+    """Risks, the range of cells, and what is taken for granted.
+
+    ``alpha`` is the risk of calling a film without fluoride one with; ``beta`` that of missing
+    fluoride at the detection limit. ``size_nm`` sets the expected line width together with
+    ``instrument_fwhm_deg`` and ``instrument_lorentz``. ``fluoride_mosaic_deg`` None: that of the
+    film's sharpest main component. ``orientation`` states a measured orientation of the fluoride,
+    one of `ASSUMPTIONS`. ``place_sigma_deg`` is the doubt of the aligned axis.
+    """
+
+    alpha: float = 0.05
+    beta: float = 0.05
+    level: float = 0.95
+    edge_low_A: float = 5.95
+    edge_high_A: float = 6.25
+    edge_step_A: float = 0.004
+    nominal_edge_A: float = BAF2_EDGE_A
+    instrument_fwhm_deg: float = 0.08
+    instrument_lorentz: float = 0.3
+    size_nm: float = 40.0
+    fluoride_mosaic_deg: float | None = None
+    orientation: str | None = None
+    place_sigma_deg: float = 0.01
+    tape_width_mm: float = 10.0
+    doubt: ModelDoubt = field(default_factory=ModelDoubt)
+
+
+@dataclass(frozen=True, slots=True)
+class ReferenceFilms:
+    """Films of the same stack measured alike: areas over a substrate line or a monitor.
+
+    ``unconverted`` and ``finished`` map hkl to relative areas (fluoride lines and film lines);
+    ``normaliser`` and ``normaliser_sigma`` are this film's substrate line area or monitor.
+    ``texture_sigma`` is the relative doubt that the fluoride's texture is that of the reference.
+    """
+
+    unconverted: Mapping[Hkl, RelativeArea]
+    normaliser: float
+    normaliser_sigma: float = 0.0
+    finished: Mapping[Hkl, RelativeArea] = field(default_factory=dict)
+    texture_sigma: float = 0.15
+
+
+@dataclass(frozen=True, slots=True)
+class FluorideLine:
+    """One fluoride line at the reported cell; areas in counts·deg, place in degrees of 2θ.
+
+    ``decision_area`` and ``detection_area`` are L_C and L_D of this line alone. ``use`` is
+    "decides", "limits" (only from above, the place is shared) or why it is left out.
+    """
+
+    hkl: Hkl
+    two_theta_deg: float
+    area: float
+    sigma: float
+    sigma_blank: float
+    decision_area: float
+    detection_area: float
+    background_counts: float
+    use: str
+
+    @property
+    def significance(self) -> float:
+        """Area over its standard uncertainty without a line."""
+        return self.area / self.sigma_blank if self.sigma_blank > 0 else 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class UnderAssumption:
+    """The fluoride under one assumption on its orientation.
+
+    ``detection_limit`` is the volume fraction that is missed with probability β at the nominal
+    cell. ``volume_fraction`` None: the film shows no line to relate it to.
+    """
+
+    name: str
+    amplitude: Amplitude
+    volume_fraction: Estimate | None
+    detection_limit: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class FluorideEstimate:
+    """Everything the scan says of the fluoride.
+
+    ``settled`` names the assumption that holds ("mixed" and "reference" among them), None where
+    it is open; then ``conversion`` and ``hf_bound_ug_cm2`` are limits from the worst assumption.
+    ``p_value`` is the probability that a film without fluoride looks as much like one with.
+    """
+
+    detected: bool
+    route: Route
+    settled: str | None
+    p_value: float
+    assumptions: tuple[UnderAssumption, ...]
+    conversion: Estimate | None
+    hf_bound_ug_cm2: Estimate | None
+    hf_g_per_100_m: float | None
+    cell_A: Estimate | None
+    index: Estimate | None
+    lines: tuple[FluorideLine, ...]
+    searched: Search
+    orientation: OrientationVerdict | None
+    fwhm_factor: float
+    notes: tuple[str, ...]
+    advice: tuple[str, ...] = ()
+
+    def under(self, name: str) -> UnderAssumption | None:
+        """The figures under one assumption, or None where its lines cannot be used."""
+        return next((a for a in self.assumptions if a.name == name), None)
+
+    @property
+    def aligned(self) -> UnderAssumption | None:
+        """Fluoride aligned like the film: (00l), unless the lines say (111)."""
+        if self.settled in ("aligned_111", "reference", "mixed"):
+            return self.under(self.settled)
+        return self.under("aligned_00l")
+
+    @property
+    def worst(self) -> UnderAssumption | None:
+        """The settled assumption, else the one under which most fluoride may be there."""
+        if self.settled is not None:
+            return self.under(self.settled)
+        open_ = [a for a in self.assumptions if a.volume_fraction is not None]
+        return max(open_, key=_upper, default=None)
+
+    def record(self) -> Fluoride:
+        """The record for results.json."""
+        from xrdfilm.results import Fluoride, Quantity
+
+        aligned, loose = self.aligned, self.under("random")
+
+        def quantity(estimate: Estimate | None) -> Quantity | None:
+            return None if estimate is None else Quantity.of(estimate)
+
+        return Fluoride(
+            detected=self.detected,
+            route=self.route,
+            volume_fraction_aligned=quantity(aligned.volume_fraction if aligned else None),
+            volume_fraction_random=quantity(loose.volume_fraction if loose else None),
+            conversion=quantity(self.conversion),
+            detection_limit_aligned=aligned.detection_limit if aligned else None,
+            detection_limit_random=loose.detection_limit if loose else None,
+            cell_A=quantity(self.cell_A),
+            hf_bound_ug_cm2=quantity(self.hf_bound_ug_cm2),
+            orientation=ORIENTATION_NAMES.get(self.settled) if self.settled else None,
+            index=quantity(self.index),
+            notes=list(self.notes),
+            advice=list(self.advice),
+        )
+
+
+def _upper(assumption: UnderAssumption) -> float:
+    estimate = assumption.volume_fraction
+    return estimate.high if estimate is not None and estimate.high is not None else 1.0
+
+
+def expected_shape(two_theta_deg: float, settings: FluorideSettings, optics: Optics) -> LineShape:
+    """Width and shape of a fluoride line: instrument and Scherrer size, K = 0.9.
+
+    Gaussian and Lorentzian parts are joined as by Thompson, Cox and Hastings, J. Appl. Cryst. 20
+    (1987) 79 (equations from memory).
+    """
+    return shape_of(
+        two_theta_deg,
+        settings.instrument_fwhm_deg,
+        settings.instrument_lorentz,
+        settings.size_nm,
+        optics.radiation.mean_A,
+    )
+
+
+def shape_of(
+    two_theta_deg: float, fwhm_deg: float, lorentz: float, size_nm: float, wavelength_A: float
+) -> LineShape:
+    """Instrument width with the Lorentzian broadening of a crystallite size added."""
+    cosine = float(np.cos(np.radians(two_theta_deg / 2.0)))
+    g = fwhm_deg * (1.0 - lorentz) ** 0.5
+    l = fwhm_deg * lorentz + float(np.degrees(0.9 * wavelength_A / (10.0 * size_nm * cosine)))  # noqa: E741
+    fifth = g**5 + 2.69269 * g**4 * l + 2.42843 * g**3 * l**2
+    fifth += 4.47163 * g**2 * l**3 + 0.07842 * g * l**4 + l**5
+    fwhm = fifth**0.2
+    ratio = l / fwhm
+    return LineShape(fwhm, 1.36603 * ratio - 0.47719 * ratio**2 + 0.11116 * ratio**3)
+
+
+@dataclass(slots=True)
+class _Work:
+    """What the steps of one estimate share."""
+
+    scan: Scan
+    stack: Stack
+    optics: Optics
+    settings: FluorideSettings
+    phase: Phase
+    edges: FloatArray
+    nominal: int
+    windows: list[tuple[float, float] | None]
+    neighbours: list[tuple[Neighbour, ...]]
+    shared: dict[int, str]
+
+    def scan_lines(
+        self, edges: ArrayLike, width_factor: float = 1.0
+    ) -> tuple[LineScan | None, ...]:
+        x, y = self.scan.axis_deg, self.scan.counts
+        sigma = self.scan.sigma
+        if sigma is None and not self.scan.poisson:
+            sigma = self.scan.uncertainty()
+        found: list[LineScan | None] = []
+        for hkl, window, near in zip(FLUORIDE_LINES, self.windows, self.neighbours, strict=True):
+            if window is None:
+                found.append(None)
+                continue
+            places = line_places(edges, hkl, self.optics)
+            shape = expected_shape(float(places.mean()), self.settings, self.optics)
+            shape = replace(shape, fwhm_deg=shape.fwhm_deg * width_factor)
+            found.append(
+                scan_line(x, y, places, shape, self.optics.radiation, *window, near, sigma=sigma)
+            )
+        return tuple(found)
+
+
+def line_places(edges_A: ArrayLike, hkl: Hkl, optics: Optics) -> FloatArray:
+    """K-alpha1 places of a cubic cell's line at each edge, shape (G,)."""
+    return two_theta_of(np.asarray(edges_A) / np.sqrt(sum(i * i for i in hkl)), optics.radiation.k_alpha1_A)
+
+
+def estimate_fluoride(
+    scan: Scan,
+    film_lines: MeasuredLines,
+    components: Sequence[tuple[Orientation, float]],
+    stack: Stack,
+    optics: Optics,
+    settings: FluorideSettings | None = None,
+    *,
+    phase: Phase | None = None,
+    references: ReferenceFilms | None = None,
+    also_present: Sequence[Phase] = (),
+) -> FluorideEstimate:
+    """Everything one coupled scan says of residual fluoride.
+
+    ``scan`` is aligned (its axis corrected for zero and displacement); ``film_lines`` its fitted
+    lines; ``components`` the orientations of the film with their shares of its volume, adding up
+    to 1. ``also_present`` names phases known to be there: their lines are fitted beside. Raises
+    CannotTellError where the scan covers no fluoride line at all.
+    """
+    settings = settings or FluorideSettings()
+    phase = phase or load_phase("BaF2")
+    work = _prepare(scan, stack, optics, settings, phase, also_present)
+    scans = work.scan_lines(work.edges)
+    if not any(s is not None and s.usable.any() for s in scans):
+        raise CannotTellError(
+            "the scan covers no fluoride line that can be told from its neighbours; "
+            "measure from 23.5 to 63 degrees"
+        )
+    film = _film(film_lines, stack, optics, components)
+    mosaic = settings.fluoride_mosaic_deg or _main_mosaic(components)
+    strengths = _strengths(phase, mosaic, stack, optics)
+    decides = [i not in work.shared for i in range(len(FLUORIDE_LINES))]
+    templates = [
+        make_template(name, s, scans, decides, work.edges.size) for name, s in strengths.items()
+    ]
+    if references is not None:
+        s = _reference_strengths(references)
+        templates.append(make_template("reference", s, scans, decides, work.edges.size))
+        strengths["reference"] = s
+    outcome = search(work.edges, work.nominal, templates, settings.alpha)
+    notes: list[str] = []
+    edge, width, cell = work.nominal, 1.0, None
+    if outcome.detected_search:
+        edge, width, scans, cell = _refine(work, outcome, scans)
+        templates = [
+            make_template(name, s, scans, decides, len(scans[_first(scans)].areas))  # type: ignore[union-attr]
+            for name, s in strengths.items()
+        ]
+        notes.append(cell_hint(cell.estimate or 0.0, cell.sigma or 0.0))
+    verdict = None
+    if outcome.detected:
+        verdict = _orientation(scans, edge, decides, strengths)
+        notes.append(verdict.text)
+    return _conclude(
+        work, outcome, scans, edge, width, cell, film, strengths, decides, verdict, mosaic,
+        references, film_lines, notes,
+    )  # fmt: skip
+
+
+def _prepare(
+    scan: Scan,
+    stack: Stack,
+    optics: Optics,
+    settings: FluorideSettings,
+    phase: Phase,
+    also_present: Sequence[Phase],
+) -> _Work:
+    low, high, step = settings.edge_low_A, settings.edge_high_A, settings.edge_step_A
+    below = int((settings.nominal_edge_A - low) / step)
+    above = int((high - settings.nominal_edge_A) / step)
+    edges = np.asarray(settings.nominal_edge_A + step * np.arange(-below, above + 1), dtype=float)
+    windows: list[tuple[float, float] | None] = []
+    shared: dict[int, str] = {}
+    cerates = any(layer.phase.key in _CERATE_FORMERS for layer in stack.layers)
+    for i, hkl in enumerate(FLUORIDE_LINES):
+        places = line_places(edges, hkl, optics)
+        width = expected_shape(float(places.mean()), settings, optics).fwhm_deg
+        pad = max(0.7, 4.0 * width)
+        window = (float(places.min()) - pad, float(places.max()) + pad)
+        inside = (
+            max(window[0], float(scan.axis_deg[0])),
+            min(window[1], float(scan.axis_deg[-1])),
+        )
+        windows.append(inside if inside[1] - inside[0] > 1.2 * pad else None)
+        place = float(places[below])
+        blocked = overlapping(place, stack, optics.radiation, _SHARED_PLACE_DEG)
+        blocked = tuple(b for b in blocked if not b.startswith(stack.film.phase.key + " "))
+        if hkl == (2, 0, 0) and blocked:
+            shared[i] = blocked[0]
+        if cerates and hkl in ((2, 0, 0), (2, 2, 0)):
+            shared[i] = blocked[0] if blocked else "BaCeO3"
+
+    def shape_at(place: float) -> LineShape:
+        fwhm, lorentz = settings.instrument_fwhm_deg, settings.instrument_lorentz
+        return shape_of(place, fwhm, lorentz, 150.0, optics.radiation.mean_A)
+
+    near = stack_neighbours(
+        scan.axis_deg,
+        scan.counts,
+        stack,
+        optics.radiation,
+        [w or (0.0, 0.0) for w in windows],
+        shape_at,
+        more=also_present,
+    )
+    return _Work(scan, stack, optics, settings, phase, edges, below, windows, list(near), shared)
+
+
+def _film(
+    lines: MeasuredLines,
+    stack: Stack,
+    optics: Optics,
+    components: Sequence[tuple[Orientation, float]],
+) -> FilmAmplitude | str:
+    try:
+        return film_amplitude(lines, stack.film.phase, components, optics, stack)
+    except CannotTellError as error:
+        return str(error)
+
+
+def _main_mosaic(components: Sequence[tuple[Orientation, float]]) -> float:
+    aligned = [(share, o.mosaic_fwhm_deg) for o, share in components if not o.is_random]
+    return max(aligned)[1] if aligned else 5.0
+
+
+def _strengths(
+    phase: Phase, mosaic_deg: float, stack: Stack, optics: Optics
+) -> dict[str, FloatArray]:
+    return {
+        name: component_strengths(
+            phase, FLUORIDE_LINES, ((assumed_orientation(name, mosaic_deg), 1.0),), optics, stack
+        )
+        for name in ASSUMPTIONS
+    }
+
+
+def _reference_strengths(references: ReferenceFilms) -> FloatArray:
+    """Area of each line if as much fluoride were left as in the unconverted film, shape (L,)."""
+    return np.array(
+        [
+            max(references.unconverted[h].value, 0.0) * references.normaliser
+            if h in references.unconverted
+            else 0.0
+            for h in FLUORIDE_LINES
+        ]
+    )
+
+
+def _first(scans: Sequence[LineScan | None]) -> int:
+    return next(i for i, s in enumerate(scans) if s is not None)
+
+
+def _refine(
+    work: _Work, outcome: Search, scans: Sequence[LineScan | None]
+) -> tuple[int, float, tuple[LineScan | None, ...], Estimate]:
+    """Cell edge and line width of a fluoride that shows: the best of a finer grid, with sigma."""
+    template = outcome.templates[outcome.best_template]
+    z_best = float(template.z[outcome.best_edge])
+    centre = float(work.edges[outcome.best_edge])
+    width, step = 1.0, work.settings.edge_step_A
+    used = [
+        s is not None and bool(template.weights[i, outcome.best_edge] > 0.0)
+        for i, s in enumerate(scans)
+    ]
+
+    def merit(found: Sequence[LineScan | None]) -> FloatArray:
+        total = np.zeros(found[_first(found)].areas.size)  # type: ignore[union-attr]
+        for i, s in enumerate(found):
+            if s is not None and used[i]:
+                z = np.where(s.usable, s.areas / s.sigma_blank, 0.0)
+                total += np.square(np.maximum(z, 0.0))
+        return total
+
+    narrow = centre + step * np.arange(-3, 4) * 0.5
+    if z_best > 6.0:
+        factors = np.array([0.45, 0.6, 0.8, 1.0, 1.3, 1.7, 2.3])
+        peaks = np.array([merit(work.scan_lines(narrow, f)).max() for f in factors])
+        k = int(np.argmax(peaks))
+        width = float(factors[k])
+        if 0 < k < factors.size - 1:
+            logs, top = np.log(factors[k - 1 : k + 2]), peaks[k - 1 : k + 2]
+            bend = np.polyfit(logs - logs[1], top - top[1], 2)
+            if bend[0] < 0.0:
+                shift = np.clip(-bend[1] / (2 * bend[0]), logs[0] - logs[1], logs[2] - logs[1])
+                width = float(np.exp(logs[1] + shift))
+    for shrink in (0.5, 0.12):
+        grid = centre + step * shrink * np.arange(-4, 5)
+        found = work.scan_lines(grid, width)
+        values = merit(found)
+        k = int(np.argmax(values))
+        if 0 < k < grid.size - 1:
+            a, b, c = values[k - 1 : k + 2]
+            offset = 0.5 * (a - c) / min(a - 2 * b + c, -1e-12)
+            centre = float(grid[k] + np.clip(offset, -0.5, 0.5) * (grid[1] - grid[0]))
+        else:
+            centre = float(grid[k])
+    # at the end three edges: the middle one is the cell; merit falls by 1 one sigma away
+    delta = step
+    grid = centre + delta * np.arange(-1, 2)
+    found = work.scan_lines(grid, width)
+    curvature = 0.0
+    by_place = 0.0
+    for i, s in enumerate(found):
+        if s is None or not used[i]:
+            continue
+        z = max(float(s.areas[1] / s.sigma_blank[1]), 0.0)
+        own = z * z * float(2.0 - s.path[0] - s.path[1]) / delta**2
+        curvature += own
+        theta = np.radians(line_places(grid, FLUORIDE_LINES[i], work.optics)[1] / 2.0)
+        slope = centre / np.tan(theta) * np.radians(work.settings.place_sigma_deg) / 2.0
+        by_place += own * slope
+    counting = 1.0 / np.sqrt(max(curvature, 1e-12))
+    axis = by_place / max(curvature, 1e-12)
+    cell = from_normal(
+        centre,
+        float(np.hypot(counting, axis)),
+        level=work.settings.level,
+        sources={"counting": float(counting), "axis": float(axis)},
+    )
+    return 1, width, found, cell
+
+
+def _orientation(
+    scans: Sequence[LineScan | None],
+    edge: int,
+    decides: Sequence[bool],
+    strengths: Mapping[str, FloatArray],
+) -> OrientationVerdict:
+    use = [i for i, s in enumerate(scans) if s is not None and decides[i] and bool(s.usable[edge])]
+    areas = np.array([scans[i].areas[edge] for i in use])  # type: ignore[union-attr]
+    sigmas = np.array([scans[i].sigma(edge) for i in use])  # type: ignore[union-attr]
+    return judge_orientation(
+        [FLUORIDE_LINES[i] for i in use],
+        areas,
+        sigmas,
+        {name: strengths[name][use] for name in ASSUMPTIONS},
+    )
+
+
+def _conclude(
+    work: _Work,
+    outcome: Search,
+    scans: Sequence[LineScan | None],
+    edge: int,
+    width: float,
+    cell: Estimate | None,
+    film: FilmAmplitude | str,
+    strengths: dict[str, FloatArray],
+    decides: list[bool],
+    verdict: OrientationVerdict | None,
+    mosaic: float,
+    references: ReferenceFilms | None,
+    film_lines: MeasuredLines,
+    notes: list[str],
+) -> FluorideEstimate:
+    settings = work.settings
+    n_edges = scans[_first(scans)].areas.size  # type: ignore[union-attr]
+    estimates = list(decides)
+    for i, label in work.shared.items():
+        s = scans[i]
+        if s is None:
+            continue
+        hkl = "({}{}{})".format(*FLUORIDE_LINES[i])
+        if s.usable[edge] and s.areas[edge] < 1.645 * s.sigma_blank[edge]:
+            estimates[i] = True
+            notes.append(f"{hkl} shares its place with {label}: it limits, but cannot detect")
+        elif s.usable[edge]:
+            notes.append(
+                f"a line at {s.places_deg[edge]:.2f}° cannot be assigned by its place alone: "
+                f"{label} stands there as well as fluoride {hkl}; it is left out"
+            )
+    assumed: list[UnderAssumption] = []
+    for name, s_lines in strengths.items():
+        template = make_template(name, s_lines, scans, estimates, n_edges)
+        amplitude = amplitude_at(template, scans, edge, outcome.threshold, settings.beta)
+        if amplitude is not None:
+            assumed.append(
+                _under(name, amplitude, film, mosaic, work, outcome.detected, width, references)
+            )
+    settled = settings.orientation
+    if references is not None:
+        settled = "reference"
+    elif settled is None and verdict is not None:
+        settled = verdict.name
+    if settled == "mixed" and verdict is not None and not isinstance(film, str):
+        assumed.append(_mixture(verdict, assumed, film, settings))
+    if settled is not None and not any(a.name == settled for a in assumed):
+        settled = None
+    route: Route = "structure"
+    if references is not None:
+        route = "reference"
+    elif isinstance(film, str):
+        route = "index"
+        notes.append(film)
+    result = FluorideEstimate(
+        detected=outcome.detected,
+        route=route,
+        settled=settled,
+        p_value=outcome.p_value,
+        assumptions=tuple(assumed),
+        conversion=None,
+        hf_bound_ug_cm2=None,
+        hf_g_per_100_m=None,
+        cell_A=cell,
+        index=_index(scans, edge, film_lines, work),
+        lines=_line_table(work, scans, edge, decides, estimates),
+        searched=outcome,
+        orientation=verdict,
+        fwhm_factor=width,
+        notes=tuple(notes),
+    )
+    return _with_conversion(result, work, cell, references, film_lines)
+
+
+def _under(
+    name: str,
+    amplitude: Amplitude,
+    film: FilmAmplitude | str,
+    mosaic: float,
+    work: _Work,
+    detected: bool,
+    width: float,
+    references: ReferenceFilms | None,
+) -> UnderAssumption:
+    settings = work.settings
+    if name == "reference" and references is not None:
+        return _under_reference(amplitude, work, detected, references)
+    if isinstance(film, str):
+        return UnderAssumption(name, amplitude, None, None)
+    hkl = tuple(FLUORIDE_LINES[i] for i in amplitude.lines)
+    doubt = settings.doubt
+    if detected and width != 1.0:
+        doubt = replace(doubt, line_width=0.3 * doubt.line_width)
+    draws = ratio_draws(
+        name, work.phase, hkl, amplitude.weights[list(amplitude.lines)], film, mosaic,
+        work.optics, work.stack, doubt,
+    )  # fmt: skip
+    ratio = amplitude.value / film.value
+    sample = (amplitude.value + amplitude.sigma * draws.counting) * draws.factor
+    sample = sample / (film.value * np.maximum(1.0 + film.sigma / film.value * draws.film, 0.05))
+    fraction = float(volume_fraction_of_ratio(np.array([ratio]))[0])
+    slope = 1.0 / (1.0 + max(ratio, 0.0)) ** 2
+    sources = {
+        "counting": slope * amplitude.sigma / film.value,
+        "film lines": abs(slope * ratio) * film.sigma / film.value,
+        **{cause: abs(slope * ratio) * s for cause, s in draws.sigma_log.items()},
+    }
+    estimate = from_draws(
+        fraction,
+        volume_fraction_of_ratio(sample),
+        level=settings.level,
+        bounds=(0.0, 1.0),
+        sources=sources,
+    )
+    limit = float(volume_fraction_of_ratio(np.array([amplitude.detection / film.value]))[0])
+    return UnderAssumption(name, amplitude, _one_sided(estimate, detected), limit)
+
+
+def _one_sided(estimate: Estimate, detected: bool) -> Estimate:
+    """What is not detected has no value, only a limit; the estimate stays beside it."""
+    if detected or estimate.value is None or estimate.draws is None:
+        return estimate
+    high = float(np.quantile(estimate.draws, estimate.level))
+    return replace(estimate, value=None, low=0.0, high=min(max(high, 0.0), 1.0))
+
+
+def _under_reference(
+    amplitude: Amplitude, work: _Work, detected: bool, references: ReferenceFilms
+) -> UnderAssumption:
+    """Fluoride left, as a share of the unconverted film's, turned into a volume fraction."""
+    used = [FLUORIDE_LINES[i] for i in amplitude.lines]
+    reference = max(
+        references.unconverted[h].sigma / max(references.unconverted[h].value, 1e-30) for h in used
+    )
+    left = amplitude.value
+    sources = {
+        "counting": amplitude.sigma,
+        "reference": abs(left)
+        * float(np.hypot(reference, references.normaliser_sigma / references.normaliser)),
+        "texture": abs(left) * references.texture_sigma,
+    }
+    sigma = float(np.sqrt(sum(s * s for s in sources.values())))
+    ratio = _ratio(work)
+    normals = np.sort(ratio_normals())
+    draws = volume_fraction_of_conversion(1.0 - (left + sigma * normals), ratio)
+    centre = float(volume_fraction_of_conversion(np.array([1.0 - left]), ratio)[0])
+    limit = volume_fraction_of_conversion(np.array([1.0 - amplitude.detection]), ratio)
+    slope = float(np.std(draws)) / max(sigma, 1e-30)
+    estimate = from_draws(
+        centre,
+        draws,
+        level=work.settings.level,
+        bounds=(0.0, 1.0),
+        sources={cause: slope * s for cause, s in sources.items()},
+    )
+    return UnderAssumption("reference", amplitude, _one_sided(estimate, detected), float(limit[0]))
+
+
+def ratio_normals() -> FloatArray:
+    """Standard normals for one-dimensional draws, shape (1024,)."""
+    from xrdfilm.fractions import normal_draws
+
+    return np.asarray(normal_draws(1024, 1, seed=24)[:, 0])
+
+
+def _mixture(
+    verdict: OrientationVerdict,
+    assumed: Sequence[UnderAssumption],
+    film: FilmAmplitude,
+    settings: FluorideSettings,
+) -> UnderAssumption:
+    """Sum of the members' volumes; the model's doubt is that of each member, fully shared."""
+    total = float(verdict.amplitudes.sum())
+    counting = float(np.sqrt(max(verdict.covariance.sum(), 0.0)))
+    by_cause: dict[str, float] = {}
+    for name, x in zip(verdict.members, verdict.amplitudes, strict=True):
+        member = next(a for a in assumed if a.name == name)
+        estimate = member.volume_fraction
+        assert estimate is not None
+        own = abs(member.amplitude.value / film.value) + 1e-30
+        for cause, s in estimate.sources.items():
+            if cause != "counting":
+                slope = 1.0 / (1.0 + own) ** 2
+                by_cause[cause] = by_cause.get(cause, 0.0) + s / (slope * own) * x / total
+    ratio = total / film.value
+    relative = float(np.sqrt(sum(s * s for s in by_cause.values())))
+    normals = ratio_normals()
+    sample = (ratio + counting / film.value * normals) * np.exp(relative * normals[::-1])
+    slope = 1.0 / (1.0 + ratio) ** 2
+    estimate = from_draws(
+        ratio / (1.0 + ratio),
+        volume_fraction_of_ratio(sample),
+        level=settings.level,
+        bounds=(0.0, 1.0),
+        sources={
+            "counting": slope * counting / film.value,
+            **{cause: slope * ratio * s for cause, s in by_cause.items()},
+        },
+    )
+    first = next(a for a in assumed if a.name == verdict.members[0])
+    return UnderAssumption("mixed", first.amplitude, estimate, first.detection_limit)
+
+
+def _ratio(work: _Work, cell: Estimate | None = None) -> float:
+    film = work.stack.film.phase
+    edge = cell.estimate if cell is not None and cell.estimate is not None else BAF2_EDGE_A
+    return volume_ratio(film.cell.volume_A3 / film.formula_units, edge)
+
+
+def _index(
+    scans: Sequence[LineScan | None], edge: int, film_lines: MeasuredLines, work: _Work
+) -> Estimate | None:
+    """Area of (111) plus (200) where it is the fluoride's, over the film's strongest line."""
+    film = [line for line in film_lines if line.reflection.phase == work.stack.film.phase.key]
+    if not film:
+        return None
+    top = max(film, key=lambda line: line.area_counts_deg)
+    area, variance = 0.0, 0.0
+    for i in (0, 1):
+        s = scans[i]
+        if s is not None and s.usable[edge] and i not in work.shared:
+            area += float(s.areas[edge])
+            variance += s.sigma(edge) ** 2
+    if variance == 0.0 or not top.area_counts_deg > 0.0:
+        return None
+    value = area / top.area_counts_deg
+    sigma = np.hypot(np.sqrt(variance), value * top.area_sigma_counts_deg) / top.area_counts_deg
+    return from_normal(value, float(sigma), bounds=(0.0, None))
+
+
+def _line_table(
+    work: _Work,
+    scans: Sequence[LineScan | None],
+    edge: int,
+    decides: Sequence[bool],
+    estimates: Sequence[bool],
+) -> tuple[FluorideLine, ...]:
+    rows: list[FluorideLine] = []
+    z_alpha = 1.6449
+    for i, s in enumerate(scans):
+        if s is None:
+            continue
+        blank, slope = float(s.sigma_blank[edge]), float(s.variance_slope[edge])
+        decision = z_alpha * blank
+        detection = 2 * decision
+        for _ in range(20):
+            detection = decision + z_alpha * np.sqrt(blank**2 + slope * detection)
+        if not s.usable[edge]:
+            use = "hidden by " + ", ".join(label for label, _ in s.found) if s.found else "hidden"
+        elif decides[i]:
+            use = "decides"
+        else:
+            use = "limits" if estimates[i] else f"shared with {work.shared[i]}"
+        rows.append(
+            FluorideLine(
+                FLUORIDE_LINES[i],
+                float(s.places_deg[edge]),
+                float(s.areas[edge]),
+                s.sigma(edge),
+                blank,
+                float(decision),
+                float(detection),
+                float(s.background[edge]),
+                use,
+            )
+        )
+    return tuple(rows)
+
+
+def _with_conversion(
+    result: FluorideEstimate,
+    work: _Work,
+    cell: Estimate | None,
+    references: ReferenceFilms | None,
+    film_lines: MeasuredLines,
+) -> FluorideEstimate:
+    """Conversion and bound HF from the settled assumption, else a limit from the worst."""
+    worst = result.worst
+    if worst is None or worst.volume_fraction is None:
+        return result
+    ratio = _ratio(work, cell)
+    fraction = worst.volume_fraction
+    conversion = mapped(
+        fraction, lambda v: conversion_of_volume_fraction(v, ratio), bounds=(0.0, 1.0)
+    )
+    notes = list(result.notes)
+    if result.settled is None or fraction.value is None:
+        low = float(
+            conversion_of_volume_fraction(np.array([min(max(_upper(worst), 0.0), 1.0)]), ratio)[0]
+        )
+        conversion = replace(conversion, value=None, low=low, high=1.0)
+    if result.settled is None:
+        notes.append(
+            "conversion and bound HF are limits for "
+            f"{ORIENTATION_NAMES[worst.name]} fluoride, the case that hides most"
+        )
+    thickness = work.stack.film.thickness_nm
+    bound: Estimate | None = None
+    per_tape: float | None = None
+    if thickness is not None:
+        film = work.stack.film.phase
+        unit = film.cell.volume_A3 / film.formula_units
+
+        def to_hf(x: FloatArray) -> FloatArray:
+            return bound_hf_ug_cm2(x, thickness, unit)
+
+        bound = mapped(conversion, to_hf, bounds=(0.0, None))
+        highest = float(to_hf(np.array([conversion.low or 0.0]))[0])
+        if conversion.value is None:
+            bound = replace(bound, value=None, low=0.0, high=highest)
+        per_tape = hf_g_per_100_m(
+            bound.value if bound.value is not None else highest, work.settings.tape_width_mm
+        )
+        notes.append(HF_CAUTION)
+    if references is not None:
+        notes.extend(_film_side_notes(conversion, references, film_lines))
+    return replace(
+        result,
+        conversion=conversion,
+        hf_bound_ug_cm2=bound,
+        hf_g_per_100_m=per_tape,
+        notes=tuple(notes),
+    )
+
+
+def _film_side_notes(
+    conversion: Estimate, references: ReferenceFilms, film_lines: MeasuredLines
+) -> list[str]:
+    """The film side's conversion, and the reasons why it may differ."""
+    for line in film_lines:
+        finished = references.finished.get(line.reflection.hkl)
+        if finished is None:
+            continue
+        here = RelativeArea.of(
+            line.area_counts_deg,
+            line.area_sigma_counts_deg,
+            references.normaliser,
+            references.normaliser_sigma,
+        )
+        grown = film_side(here, finished)
+        text = f"film side, {line.reflection}: conversion {grown.estimate:.3f} ± {grown.sigma:.3f}"
+        compared = compare_sides(conversion, grown)
+        if compared.agree:
+            return [text + ", in agreement with the fluoride side"]
+        return [text + "; it disagrees with the fluoride side. May be:", *compared.reasons]
+    return []
+
+
+ShapeAt = Callable[[float], LineShape]

@@ -1,0 +1,339 @@
+"""How much line area a volume of fluoride gives beside one of film, and how sure that is.
+
+A volume fraction needs only the ratio of two amplitudes, x = K·V of the fluoride and of the film,
+each a line area over the strength that the intensity model gives a unit of volume; the scale K
+drops out. What the model takes for granted (mosaics, thickness, axial aperture, structure data,
+line width) is drawn, not fixed, and every draw changes both amplitudes together as it should.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+
+from xrdfilm._typing import FloatArray, Hkl
+from xrdfilm.crystal import Phase, line_list
+from xrdfilm.errors import CannotTellError
+from xrdfilm.fractions import normal_draws
+from xrdfilm.intensity import (
+    Orientation,
+    aligned_00l,
+    aligned_111,
+    random,
+    unoriented_strengths,
+    variant_share,
+)
+from xrdfilm.lines import MeasuredLines
+from xrdfilm.optics import Optics
+from xrdfilm.stack import Stack
+from xrdfilm.window import window_aligned, window_random
+
+FLUORIDE_LINES: tuple[Hkl, ...] = ((1, 1, 1), (2, 0, 0), (2, 2, 0), (3, 1, 1), (4, 0, 0))
+"""(400) is there because CeO2 and La2Zr2O7 hide (200), and aligned grains show no other line."""
+
+ASSUMPTIONS = ("aligned_00l", "aligned_111", "random")
+DRAWS = 1024
+_NODES = 25
+_CAUSES = ("counting", "film", "mosaic", "fluoride mosaic", "thickness", "aperture", "structure",
+           "line width")  # fmt: skip
+STRUCTURE_SIGMA = {3: 0.12, 5: 0.06, 6: 0.06, 7: 0.15}
+"""Relative doubt of |F|² of (00l) by l: strong lines hold better than weak ones, which lean on
+the heights of Ba and Cu2 and on oxygen (computed spread of published coordinates)."""
+_STRUCTURE_DEFAULT = 0.15
+FLUORIDE_STRUCTURE_SIGMA = 0.03
+
+
+@dataclass(frozen=True, slots=True)
+class ModelDoubt:
+    """Standard uncertainties of what the model takes for granted.
+
+    ``mosaic_factor`` and ``fluoride_mosaic_factor`` are the factors (one standard deviation) by
+    which the film's mosaic, and the fluoride's relative to the film's, may be off;
+    ``thickness``, ``aperture``, ``structure`` (a factor on the doubts listed here) and
+    ``line_width`` are relative. All zero: the model is taken as exact.
+    """
+
+    mosaic_factor: float = 1.3
+    fluoride_mosaic_factor: float = 1.3
+    thickness: float = 0.15
+    aperture: float = 0.10
+    structure: float = 1.0
+    line_width: float = 0.10
+
+    @classmethod
+    def none(cls) -> ModelDoubt:
+        """No doubt at all: intervals from counting alone."""
+        return cls(1.0, 1.0, 0.0, 0.0, 0.0, 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class FilmAmplitude:
+    """x = K·V of the film's compound, with what it rests on.
+
+    ``value`` and ``sigma`` (counting alone) in the unit of area over strength; ``hkl`` the lines
+    used, ``weights`` (N,) so that value = Σ weights·areas / Σ weights·strengths.
+    ``components`` are orientation and share of the film's volume.
+    """
+
+    value: float
+    sigma: float
+    phase: Phase
+    components: tuple[tuple[Orientation, float], ...]
+    hkl: tuple[Hkl, ...]
+    weights: FloatArray
+    areas: FloatArray
+    structure_sigma: float
+
+
+def film_amplitude(
+    lines: MeasuredLines,
+    phase: Phase,
+    components: Sequence[tuple[Orientation, float]],
+    optics: Optics,
+    stack: Stack,
+) -> FilmAmplitude:
+    """The film's amplitude from its (00l) lines (from all its lines where none of them shows).
+
+    Blends with another phase are left out. Shares must belong to the film's volume and add up to
+    1. Raises CannotTellError where no line of the film can be used.
+    """
+    orientations = tuple((o, float(share)) for o, share in components if share > 0.0)
+    chosen: list[int] = []
+    for only_00l in (True, False):
+        for i, line in enumerate(lines):
+            h, k, l = line.reflection.hkl  # noqa: E741
+            own = all(member.phase == phase.key for member in line.members)
+            if own and line.significance > 5.0 and (not only_00l or (h == 0 and k == 0 and l > 1)):
+                chosen.append(i)
+        if chosen:
+            break
+    if not chosen:
+        raise CannotTellError(
+            f"no line of {phase.key} shows by itself, so the fluoride cannot be put in relation "
+            "to the film; an index (ratio of areas) is all that is left"
+        )
+    part = lines.subset(chosen)
+    hkl = tuple(line.reflection.hkl for line in part)
+    areas = part.areas
+    strengths = component_strengths(phase, hkl, orientations, optics, stack)
+    usable = strengths > 1e-3 * strengths.max()
+    doubt = np.array(
+        [
+            STRUCTURE_SIGMA.get(h[2], _STRUCTURE_DEFAULT) if h[:2] == (0, 0) else _STRUCTURE_DEFAULT
+            for h in hkl
+        ]
+    )
+    covariance = part.area_covariance + np.diag(np.square(doubt * areas))
+    precision = np.where(usable, 1.0 / np.diag(covariance), 0.0)
+    weights = precision * strengths
+    scale = float(weights @ strengths)
+    value = float(weights @ areas) / scale
+    sigma = float(np.sqrt(weights @ part.area_covariance @ weights)) / scale
+    if not value > 3.0 * sigma:
+        raise CannotTellError(f"the lines of {phase.key} do not stand out of the noise")
+    structure = float(np.sqrt(np.sum(np.square(weights * doubt * areas)))) / scale / value
+    return FilmAmplitude(value, sigma, phase, orientations, hkl, weights, areas, structure)
+
+
+def component_strengths(
+    phase: Phase,
+    hkl: tuple[Hkl, ...],
+    components: Sequence[tuple[Orientation, float]],
+    optics: Optics,
+    stack: Stack,
+) -> FloatArray:
+    """Area over K·V of each line, for these orientations and shares; shape (N,)."""
+    bare = np.array(_bare(phase, hkl, optics, stack))
+    window = np.zeros(len(hkl))
+    for orientation, share in components:
+        length = stack.sample_length_mm
+        window += share * _windows(phase, hkl, orientation, optics, length, np.zeros(1))[0]
+    return bare * window
+
+
+def assumed_orientation(name: str, mosaic_fwhm_deg: float) -> Orientation:
+    """The fluoride orientation of this name, one of `ASSUMPTIONS`."""
+    if name == "random":
+        return random()
+    return aligned_00l(mosaic_fwhm_deg) if name == "aligned_00l" else aligned_111(mosaic_fwhm_deg)
+
+
+@lru_cache(maxsize=512)
+def _bare(phase: Phase, hkl: tuple[Hkl, ...], optics: Optics, stack: Stack) -> tuple[float, ...]:
+    _, squared, _, angles = _line_data(phase, hkl, optics)
+    values = unoriented_strengths(phase, squared, angles, optics, stack, 0)
+    return tuple(float(v) for v in values)
+
+
+@lru_cache(maxsize=256)
+def _line_data(
+    phase: Phase, hkl: tuple[Hkl, ...], optics: Optics
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """hkl (N, 3), |F|², multiplicity and angle (N,) of families of a phase."""
+    lines = line_list(phase, optics.radiation, two_theta_max_deg=150.0)
+    rows = []
+    for wanted in hkl:
+        try:
+            rows.append(lines.index(wanted))
+        except KeyError:  # another member of the family is listed: the same spacing
+            d = float(phase.cell.d_spacing([wanted])[0])
+            rows.append(int(np.argmin(np.abs(lines.d_A - d))))
+    at = np.array(rows)
+    return (
+        lines.hkl[at],
+        lines.f_squared[at],
+        lines.multiplicity[at].astype(float),
+        lines.two_theta_deg[at],
+    )
+
+
+def _windows(
+    phase: Phase,
+    hkl: tuple[Hkl, ...],
+    orientation: Orientation,
+    optics: Optics,
+    sample_length_mm: float,
+    log_factors: FloatArray,
+) -> FloatArray:
+    """W (M, N) of a component with its mosaic multiplied by exp of ``log_factors`` (M,)."""
+    rows, _, multiplicity, angles = _line_data(phase, hkl, optics)
+    if orientation.is_random:
+        window = window_random(angles, multiplicity, optics, sample_length_mm)
+        return np.broadcast_to(window, (log_factors.size, angles.size))
+    share = variant_share(phase, rows, orientation)
+    found = np.zeros((log_factors.size, angles.size))
+    there = share > 0.0
+    if there.any():
+        mosaic = orientation.mosaic_fwhm_deg * np.exp(log_factors)[:, None]
+        found[:, there] = share[there] * window_aligned(
+            angles[there], mosaic, optics, sample_length_mm
+        )
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class RatioDraws:
+    """Draws (J,) of (model factor on the amplitude ratio), with its part by cause in logarithms.
+
+    ``counting`` and ``film`` (J,) are the standard normals for the two amplitudes' counting noise.
+    """
+
+    factor: FloatArray
+    counting: FloatArray
+    film: FloatArray
+    sigma_log: dict[str, float]
+
+
+def ratio_draws(
+    name: str,
+    fluoride: Phase,
+    hkl: tuple[Hkl, ...],
+    weights: FloatArray,
+    film: FilmAmplitude,
+    fluoride_mosaic_deg: float,
+    optics: Optics,
+    stack: Stack,
+    doubt: ModelDoubt,
+) -> RatioDraws:
+    """Factors by which fluoride over film amplitude changes as the premises are drawn.
+
+    ``weights`` (N,) are those of the fluoride's amplitude, Σ weights·areas / Σ weights·strengths.
+    """
+    normals = dict(zip(_CAUSES, normal_draws(DRAWS, len(_CAUSES), seed=22).T, strict=True))
+    spread = float(np.log(doubt.mosaic_factor))
+    own = float(np.log(doubt.fluoride_mosaic_factor))
+    film_log = _Curve.of(
+        film.phase, film.hkl, film.weights, film.components, optics, stack, 4.0 * spread
+    )
+    orientation = assumed_orientation(name, fluoride_mosaic_deg)
+    fluoride_log = _Curve.of(
+        fluoride,
+        hkl,
+        weights,
+        ((orientation, 1.0),),
+        optics,
+        stack,
+        4.0 * float(np.hypot(spread, own)),
+    )
+    common = spread * normals["mosaic"]
+    by_mosaic = film_log(common) - fluoride_log(common)
+    by_own = fluoride_log(common) - fluoride_log(common + own * normals["fluoride mosaic"])
+    thick, thin = (
+        replace(stack, film=replace(stack.film, thickness_nm=stack.film.thickness_nm * f))
+        if stack.film.thickness_nm is not None
+        else stack
+        for f in (1.0 + doubt.thickness, 1.0 - doubt.thickness)
+    )
+    aperture = 0.02 if optics.axial_stated and doubt.aperture > 0.0 else doubt.aperture
+    wide, narrow = (
+        replace(optics, axial_acceptance_deg=optics.axial_acceptance_deg * f)
+        for f in (1.0 + aperture, 1.0 - aperture)
+    )
+    components = ((orientation, 1.0),)
+
+    def ratio(used_optics: Optics, used_stack: Stack) -> float:
+        theirs = component_strengths(film.phase, film.hkl, film.components, used_optics, used_stack)
+        ours = component_strengths(fluoride, hkl, components, used_optics, used_stack)
+        return float(np.log(film.weights @ theirs) - np.log(weights @ ours))
+
+    by_thickness = 0.5 * (ratio(optics, thick) - ratio(optics, thin)) if doubt.thickness else 0.0
+    by_aperture = 0.5 * (ratio(wide, stack) - ratio(narrow, stack)) if aperture else 0.0
+    structure = doubt.structure * float(np.hypot(film.structure_sigma, FLUORIDE_STRUCTURE_SIGMA))
+    logs = {
+        "mosaic": by_mosaic,
+        "fluoride mosaic": by_own,
+        "thickness": by_thickness * normals["thickness"],
+        "aperture": by_aperture * normals["aperture"],
+        "structure": structure * normals["structure"],
+        "line width": doubt.line_width * normals["line width"],
+    }
+    total = np.sum(list(logs.values()), axis=0)
+    return RatioDraws(
+        np.exp(total),
+        normals["counting"],
+        normals["film"],
+        {cause: float(np.std(values)) for cause, values in logs.items()},
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Curve:
+    """Logarithm of a weighted strength against that of a mosaic factor, 0 at factor 1."""
+
+    nodes: FloatArray
+    values: FloatArray
+
+    def __call__(self, log_factor: FloatArray) -> FloatArray:
+        return np.interp(log_factor, self.nodes, self.values)
+
+    @classmethod
+    def of(
+        cls,
+        phase: Phase,
+        hkl: tuple[Hkl, ...],
+        weights: FloatArray,
+        components: Sequence[tuple[Orientation, float]],
+        optics: Optics,
+        stack: Stack,
+        reach: float,
+    ) -> _Curve:
+        nodes = np.linspace(-max(reach, 1e-6), max(reach, 1e-6), _NODES)
+        bare = weights * np.array(_bare(phase, hkl, optics, stack))
+        total = sum(
+            share * _windows(phase, hkl, o, optics, stack.sample_length_mm, nodes) @ bare
+            for o, share in components
+        )
+        values = np.log(np.asarray(total))
+        return cls(nodes, values - np.interp(0.0, nodes, values))
+
+
+def volume_fraction_of_ratio(ratio: FloatArray) -> FloatArray:
+    """φ = u/(1+u) of the amplitude ratio u = V(fluoride)/V(film), same shape.
+
+    A negative ratio (noise) is continued by the tangent, φ = u, so that it stays monotone.
+    """
+    u = np.asarray(ratio, dtype=float)
+    return np.asarray(np.where(u >= 0.0, u / (1.0 + np.maximum(u, 0.0)), u))

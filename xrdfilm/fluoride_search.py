@@ -1,0 +1,340 @@
+"""Is there a fluoride line anywhere: all lines of one cell, all cells of a range, at stated risk.
+
+Each assumption on the orientation (aligned (00l), aligned (111), random) foretells how the area
+divides among the lines, and so one significance Z at each cell edge. Two questions share the
+stated false-alarm risk α:
+
+- at the nominal cell, over the assumptions (their correlation taken into account): 0.8 α;
+- anywhere in the range of cells, over cells and assumptions (`xrdfilm.cellscan`): 0.2 α.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from scipy.special import ndtr, ndtri
+
+from xrdfilm._typing import FloatArray, Hkl
+from xrdfilm.cellscan import LineScan, normal_score, path_length, search_p_value
+from xrdfilm.fractions import normal_draws
+
+NOMINAL_SHARE = 0.8
+
+
+@dataclass(frozen=True, slots=True)
+class Template:
+    """One assumption on its lines at every cell: arrays (G,).
+
+    ``strengths`` (L,) are areas over amplitude; ``weights`` (L, G) make the amplitude,
+    Σ weights·areas / information, ``information`` = Σ weights·strengths; ``z`` its significance,
+    -inf where no line can be used; ``third`` its skewness.
+    """
+
+    name: str
+    strengths: FloatArray
+    weights: FloatArray
+    information: FloatArray
+    z: FloatArray
+    third: FloatArray
+    length: float
+
+
+@dataclass(frozen=True, slots=True)
+class Search:
+    """The outcome: p-values of both questions, and where the best of each lies.
+
+    ``threshold`` is the normal score that the nominal question asks for at its share of α.
+    """
+
+    edges_A: FloatArray
+    nominal: int
+    templates: tuple[Template, ...]
+    p_nominal: float
+    p_search: float
+    best_template: int
+    best_edge: int
+    threshold: float
+    detected_nominal: bool
+    detected_search: bool
+
+    @property
+    def detected(self) -> bool:
+        """Whether either question is answered with yes."""
+        return self.detected_nominal or self.detected_search
+
+    @property
+    def p_value(self) -> float:
+        """Probability that a film without fluoride looks as much like one as this."""
+        share = NOMINAL_SHARE
+        return float(min(1.0, self.p_nominal / share, self.p_search / (1.0 - share)))
+
+
+def make_template(
+    name: str,
+    strengths: FloatArray,
+    scans: Sequence[LineScan | None],
+    used: Sequence[bool],
+    n_edges: int,
+) -> Template:
+    """The template of one assumption over the lines (L) that are ``used`` and could be scanned."""
+    weights = np.zeros((strengths.size, n_edges))
+    areas = np.zeros_like(weights)
+    cubes = np.zeros(n_edges)
+    for i, scan in enumerate(scans):
+        if scan is None or not used[i] or strengths[i] <= 0.0:
+            continue
+        weights[i] = np.where(scan.usable, strengths[i] / np.square(scan.sigma_blank), 0.0)
+        areas[i] = scan.areas
+    information = strengths @ weights
+    safe = np.maximum(information, 1e-300)
+    root = np.sqrt(safe)
+    z = np.where(information > 0.0, np.einsum("lg,lg->g", weights, areas) / root, -np.inf)
+    cosines = np.zeros(n_edges - 1)
+    for i, scan in enumerate(scans):
+        if scan is None or not weights[i].any():
+            continue
+        part = weights[i] * scan.sigma_blank / root
+        cubes += part**3 * scan.third
+        cosines += part[:-1] * part[1:] * scan.path
+    length = path_length(cosines, information > 0.0)
+    return Template(name, strengths, weights, information, z, cubes, length)
+
+
+def search(
+    edges_A: FloatArray, nominal: int, templates: Sequence[Template], alpha: float
+) -> Search:
+    """Answer both questions for templates over the cells ``edges_A`` (G,)."""
+    at_nominal = [
+        (t, normal_score(float(t.z[nominal]), float(t.third[nominal])))
+        for t in templates
+        if np.isfinite(t.z[nominal])
+    ]
+    threshold = float(ndtri(1.0 - NOMINAL_SHARE * alpha))
+    p_nominal = 1.0
+    if at_nominal:
+        best = max(score for _, score in at_nominal)
+        root = _correlation_root([t for t, _ in at_nominal], nominal)
+        highest = _highest(root.tobytes(), len(at_nominal))
+        threshold = float(np.quantile(highest, 1.0 - NOMINAL_SHARE * alpha))
+        above = float(np.count_nonzero(highest >= best))
+        p_nominal = (
+            above / highest.size
+            if above >= 20
+            else min(above / highest.size + 20.0 / highest.size, len(at_nominal) * ndtr(-best))
+        )
+    best_template, best_edge, top = 0, nominal, -np.inf
+    for k, template in enumerate(templates):
+        rough = template.z - template.third * (np.square(template.z) - 1.0) / 6.0
+        rough = np.where(np.isfinite(template.z), rough, -np.inf)
+        edge = int(np.argmax(rough))
+        if not np.isfinite(template.z[edge]):
+            continue
+        score = normal_score(float(template.z[edge]), float(template.third[edge]))
+        if score > top:
+            best_template, best_edge, top = k, edge, score
+    p_search = sum(search_p_value(top, t.length) for t in templates) if np.isfinite(top) else 1.0
+    return Search(
+        edges_A,
+        nominal,
+        tuple(templates),
+        float(p_nominal),
+        float(min(1.0, p_search)),
+        best_template,
+        best_edge,
+        threshold,
+        p_nominal < NOMINAL_SHARE * alpha,
+        p_search < (1.0 - NOMINAL_SHARE) * alpha,
+    )
+
+
+def _correlation_root(templates: Sequence[Template], index: int) -> FloatArray:
+    """Root of the correlation of the templates' significances at one cell, rounded to cache."""
+    n = len(templates)
+    correlation = np.eye(n)
+    for i in range(n):
+        for j in range(i):
+            shared = float(templates[i].strengths @ templates[j].weights[:, index])
+            norm = np.sqrt(templates[i].information[index] * templates[j].information[index])
+            both = (templates[i].weights[:, index] > 0) & (templates[j].weights[:, index] > 0)
+            correlation[i, j] = correlation[j, i] = shared / norm if both.any() else 0.0
+    values, vectors = np.linalg.eigh(np.round(correlation, 2))
+    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
+
+
+@lru_cache(maxsize=256)
+def _highest(root: bytes, n: int) -> FloatArray:
+    """Sorted draws of the highest of n correlated standard normals."""
+    matrix = np.frombuffer(root).reshape(n, n)
+    return np.sort((normal_draws(16384, n, seed=23) @ matrix.T).max(axis=1))
+
+
+@dataclass(frozen=True, slots=True)
+class Amplitude:
+    """x = K·V of the fluoride under one assumption, at one cell, with L_C and L_D as amplitudes.
+
+    ``sigma`` holds the fluoride's own counts, ``sigma_blank`` does not; ``weights`` and ``lines``
+    (indices) are those that made it.
+    """
+
+    name: str
+    value: float
+    sigma: float
+    sigma_blank: float
+    significance: float
+    decision: float
+    detection: float
+    weights: FloatArray
+    strengths: FloatArray
+    lines: tuple[int, ...]
+
+
+def amplitude_at(
+    template: Template,
+    scans: Sequence[LineScan | None],
+    edge: int,
+    threshold: float,
+    beta: float,
+) -> Amplitude | None:
+    """The amplitude of an assumption at a cell; None where none of its lines can be used there."""
+    information = float(template.information[edge])
+    if not information > 0.0:
+        return None
+    weights = template.weights[:, edge]
+    lines = tuple(int(i) for i in np.flatnonzero(weights > 0.0))
+    value = float(template.z[edge]) / np.sqrt(information)
+    blank = 1.0 / np.sqrt(information)
+    share = weights / information  # value = Σ share·area
+    by_amplitude = float(
+        sum(
+            share[i] ** 2 * _scan(scans, i).variance_slope[edge] * template.strengths[i]
+            for i in lines
+        )
+    )
+    third = float(template.third[edge])
+    decision = blank * (threshold + third * (threshold**2 - 1.0) / 6.0)
+    z_beta = float(ndtri(1.0 - beta))
+    detection = decision + z_beta * blank
+    for _ in range(20):
+        detection = decision + z_beta * np.sqrt(blank**2 + by_amplitude * detection)
+    variance = blank**2 + sum(
+        share[i] ** 2
+        * _scan(scans, i).variance_slope[edge]
+        * max(float(_scan(scans, i).areas[edge]), 0.0)
+        for i in lines
+    )
+    return Amplitude(
+        template.name,
+        value,
+        float(np.sqrt(variance)),
+        blank,
+        float(template.z[edge]),
+        float(decision),
+        float(detection),
+        weights.copy(),
+        template.strengths,
+        lines,
+    )
+
+
+def _scan(scans: Sequence[LineScan | None], index: int) -> LineScan:
+    scan = scans[index]
+    assert scan is not None
+    return scan
+
+
+@dataclass(frozen=True, slots=True)
+class OrientationVerdict:
+    """What the line ratios say: the assumptions that fit, and shares where it takes a mixture.
+
+    ``name`` is one assumption, "mixed", or None where several fit or none does.
+    ``amplitudes`` and ``covariance`` belong to ``members``.
+    """
+
+    name: str | None
+    fitting: tuple[str, ...]
+    p_values: Mapping[str, float]
+    members: tuple[str, ...]
+    amplitudes: FloatArray
+    covariance: FloatArray
+    text: str
+
+
+def judge_orientation(
+    hkl: Sequence[Hkl],
+    areas: FloatArray,
+    sigmas: FloatArray,
+    strengths: Mapping[str, FloatArray],
+    *,
+    model_sigma: float = 0.08,
+    refuse_below: float = 0.01,
+) -> OrientationVerdict:
+    """Which assumption the areas (L,) of the usable lines agree with, by chi-square.
+
+    ``strengths`` (L,) an assumption; ``model_sigma`` is the relative doubt of an expected area.
+    A mixture is named only where no single assumption will do.
+    """
+    from scipy.optimize import nnls
+    from scipy.special import chdtrc
+
+    p_values: dict[str, float] = {}
+    for name, s in strengths.items():
+        if not s.any():
+            continue
+        variance = np.square(sigmas)
+        x = 0.0
+        for _ in range(4):
+            x = max(float((s / variance) @ areas) / float((s / variance) @ s), 0.0)
+            variance = np.square(sigmas) + np.square(model_sigma * x * s)
+        chi = float(np.sum(np.square(areas - x * s) / variance))
+        p_values[name] = float(chdtrc(max(areas.size - 1, 1), chi)) if areas.size > 1 else 1.0
+    fitting = tuple(name for name, p in p_values.items() if p >= refuse_below)
+    empty = np.zeros(0)
+    if len(fitting) == 1 and areas.size > 1:
+        others = ", ".join(n for n in p_values if n not in fitting)
+        text = f"the line ratios fit {fitting[0]} and refuse {others}"
+        return OrientationVerdict(
+            fitting[0], fitting, p_values, fitting, empty, np.zeros((0, 0)), text
+        )
+    if len(fitting) > 1 or areas.size < 2:
+        told = ", ".join(fitting)
+        return OrientationVerdict(
+            None,
+            fitting,
+            p_values,
+            fitting,
+            empty,
+            np.zeros((0, 0)),
+            f"the usable lines ({_names(hkl)}) cannot tell these orientations apart: {told}",
+        )
+    names = tuple(n for n in strengths if strengths[n].any())
+    matrix = np.column_stack([strengths[n] for n in names])
+    spread = np.sqrt(np.square(sigmas) + np.square(model_sigma * areas))
+    mixture, residual = nnls(matrix / spread[:, None], areas / spread)
+    active = np.flatnonzero(mixture > 0.0)
+    dof = max(areas.size - active.size, 1)
+    p_mixture = float(chdtrc(dof, residual**2))
+    members = tuple(names[i] for i in active)
+    if p_mixture < 1e-3 or active.size < 2:
+        return OrientationVerdict(
+            None, (), p_values, members, empty, np.zeros((0, 0)),
+            "the line ratios fit no mixture of the orientations: an overlapping line, another "
+            "phase, or an orientation not thought of",
+        )  # fmt: skip
+    part = matrix[:, active] / spread[:, None]
+    covariance = np.linalg.inv(part.T @ part)
+    return OrientationVerdict(
+        "mixed",
+        members,
+        p_values,
+        members,
+        mixture[active],
+        covariance,
+        "only a mixture fits the line ratios: " + " and ".join(members),
+    )
+
+
+def _names(hkl: Sequence[Hkl]) -> str:
+    return ", ".join("({}{}{})".format(*h) for h in hkl)
