@@ -96,7 +96,7 @@ def layer_path(
     if not 0 <= index < len(layers):
         raise StackError(f"layer {index} asked for, but the stack has {len(layers)} layers")
     cosine = np.cos(np.radians(np.asarray(tilt_deg, dtype=float)))
-    if np.any(cosine <= 0.0):
+    if np.any(cosine < 1e-6):
         raise StackError("a sample tilted by 90 degrees or more shows its back")
     sine = sin_theta(two_theta_deg) * cosine
     layer = layers[index]
