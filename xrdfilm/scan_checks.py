@@ -6,6 +6,7 @@ arrays and says what may spoil a figure. Both are pure: arrays in, arrays and fi
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -396,7 +397,9 @@ def scatter_scale(intensity: FloatArray) -> float | None:
     """
     if intensity.size < 30:
         return None
-    left, middle, right = intensity[:-2], intensity[1:-1], intensity[2:]
+    # A thousand triples tell the median to 5 %; more would only cost time.
+    every = max(1, intensity.size // 1000)
+    left, middle, right = intensity[:-2:every], intensity[1:-1:every], intensity[2::every]
     variance = left + 4.0 * middle + right
     if variance.min() <= 0:
         good = variance > 0
@@ -572,8 +575,8 @@ def _inspect_width(
     if axis == "two_theta" and step > 0.1:
         return [finding("coarse_step", f"{step:.3g}° where 2θ lines are 0.1 to 0.3° wide")]
     at = int(counts.argmax())
-    base = float(np.median(counts))
-    if top - base < 20.0 * np.sqrt(max(base, 1.0)) or at in spikes(counts):
+    base = float(np.median(counts[:: max(1, counts.size // 1000)]))
+    if top - base < 20.0 * math.sqrt(max(base, 1.0)):
         return []
     half = base + 0.5 * (top - base)
     left, right = at, at
@@ -582,6 +585,6 @@ def _inspect_width(
     while right < counts.size - 1 and counts[right + 1] > half and right - at < 4:
         right += 1
     wide = right - left + 1
-    if wide >= 4 or left == 0 or right == counts.size - 1:
+    if wide >= 4 or left == 0 or right == counts.size - 1 or at in spikes(counts):
         return []
     return [finding("coarse_step", f"{wide} points over half the height at {axis_deg[at]:.4g}°")]

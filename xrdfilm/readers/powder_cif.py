@@ -75,7 +75,9 @@ class PowderCifReader:
 
     def sniff(self, head: bytes, file_name: str) -> bool:
         """A data block with items; or the file's ending."""
-        return bool(_BLOCK.search(head) and _ITEM.search(head)) and b"\0" not in head
+        if b"data_" not in head.lower() or b"\0" in head:
+            return False
+        return bool(_BLOCK.search(head) and _ITEM.search(head))
 
     def read(self, source: Source, overrides: Overrides) -> tuple[RawScan, ...]:
         """One scan for each block (and each loop) with an axis and an intensity."""
