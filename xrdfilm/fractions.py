@@ -77,7 +77,7 @@ class Shares:
     widened: float
 
 
-@lru_cache(maxsize=8)
+@lru_cache(maxsize=64)
 def normal_draws(n: int, dimensions: int, seed: int = 20) -> FloatArray:
     """Latin hypercube sample of independent standard normals, shape (n, dimensions), read-only.
 

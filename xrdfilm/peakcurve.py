@@ -173,21 +173,26 @@ def _shapes(x: FloatArray, model: CurveModel, lay: _Layout, p: FloatArray) -> Fl
         model.start_deg, model.width_group, model.centre_group, strict=True
     ):
         centre = start + (p[lay.shifts][group] if group >= 0 else 0.0)
-        images = (0.0,) if model.period_deg is None else (-model.period_deg, 0.0, model.period_deg)
-        rows.append(
-            sum(
-                folded_peak(
-                    x,
-                    centre + image,
-                    float(p[lay.widths][width]),
-                    eta,
-                    box_deg=model.box_deg,
-                    asymmetry=skew,
-                )
-                for image in images
+        shape = np.zeros(x.size)
+        for image in _images(x, centre, model.period_deg):
+            shape += folded_peak(
+                x,
+                centre + image,
+                float(p[lay.widths][width]),
+                eta,
+                box_deg=model.box_deg,
+                asymmetry=skew,
             )
-        )
+        rows.append(shape)
     return np.array(rows)
+
+
+def _images(x: FloatArray, centre: float, period: float | None) -> list[float]:
+    """The turns by which a peak is repeated so that its feet wrap around the ends."""
+    if period is None:
+        return [0.0]
+    near = [-period, period]
+    return [0.0] + [s for s in near if x[0] - period / 4 < centre + s < x[-1] + period / 4]
 
 
 def _background_basis(x: FloatArray, degree: int) -> FloatArray:
@@ -222,18 +227,41 @@ def fit_curve(
     def curve(p: FloatArray) -> FloatArray:
         return np.asarray(basis @ p[lay.background] + p[lay.areas] @ _shapes(x, model, lay, p))
 
+    def gradient(p: FloatArray) -> FloatArray:
+        columns = np.empty((x.size, lay.size))
+        columns[:, lay.background] = basis
+        columns[:, lay.areas] = _shapes(x, model, lay, p).T
+        for i in range(lay.widths.start, lay.shifts.stop):
+            step = 1e-5 * scale[i]
+            up, down = p.copy(), p.copy()
+            up[i], down[i] = min(p[i] + step, high[i]), max(p[i] - step, low[i])
+            columns[:, i] = (curve(up) - curve(down)) / (up[i] - down[i])
+        return columns
+
     def residuals(q: FloatArray) -> FloatArray:
         fitted = curve(q * scale)[keep]
         if sigma is not None:
             return np.asarray((y[keep] - fitted) / sigma[keep])
         return _deviance(y[keep], fitted)
 
+    def slope(q: FloatArray) -> FloatArray:
+        p = q * scale
+        jacobian = gradient(p)[keep] * scale
+        if sigma is not None:
+            return np.asarray(-jacobian / sigma[keep][:, None])
+        return np.asarray(jacobian * _deviance_slope(y[keep], curve(p)[keep])[:, None])
+
     found = least_squares(
-        residuals, start / scale, bounds=(low / scale, high / scale), x_scale="jac", max_nfev=200
+        residuals,
+        start / scale,
+        jac=slope,
+        bounds=(low / scale, high / scale),
+        x_scale="jac",
+        max_nfev=200,
     )
     p = found.x * scale
     fitted = curve(p)
-    jacobian = _jacobian(curve, p, scale, low, high)[keep]
+    jacobian = gradient(p)[keep]
     spread = np.sqrt(np.maximum(fitted, 0.3)) if sigma is None else sigma
     weighted = jacobian / spread[keep][:, None]
     information = weighted.T @ weighted
@@ -322,7 +350,8 @@ def _start(
     low[lay.widths] = 0.05 * min(step, widths.min())
     high[lay.widths] = max(model.max_fwhm_deg or 2.0 * span, 1.01 * widths.max())
     if lay.lorentz is not None:
-        start[lay.lorentz], low[lay.lorentz], high[lay.lorentz] = 0.1, 0.0, 1.0
+        # a little below zero, so that a Gaussian is not pushed off the bound by its noise
+        start[lay.lorentz], low[lay.lorentz], high[lay.lorentz] = 0.1, -0.15, 1.0
     if lay.asymmetry is not None:
         low[lay.asymmetry], high[lay.asymmetry] = -0.9, 0.9
     reach = 1.5 * widths.max()
@@ -344,18 +373,13 @@ def _deviance(y: FloatArray, fitted: FloatArray) -> FloatArray:
     return np.asarray(np.where(y > m, root, -root) + np.where(fitted < 0.0, fitted, 0.0))
 
 
-def _jacobian(
-    curve: object, p: FloatArray, scale: FloatArray, low: FloatArray, high: FloatArray
-) -> FloatArray:
-    """Central differences of the model, shape (N, size); one-sided at a bound."""
-    assert callable(curve)
-    columns = []
-    for i in range(p.size):
-        step = 1e-5 * scale[i]
-        up, down = p.copy(), p.copy()
-        up[i], down[i] = min(p[i] + step, high[i]), max(p[i] - step, low[i])
-        columns.append((curve(up) - curve(down)) / (up[i] - down[i]))
-    return np.array(columns).T
+def _deviance_slope(y: FloatArray, fitted: FloatArray) -> FloatArray:
+    """Derivative of `_deviance` by the fitted counts, shape (N,)."""
+    m = np.maximum(fitted, _TINY)
+    root = _deviance(y, m)
+    flat = np.abs(root) < 1e-3
+    slope = np.where(flat, -1.0 / np.sqrt(m), (1.0 - y / m) / np.where(flat, 1.0, root))
+    return np.asarray(np.where(fitted < 0.0, 1.0, slope))
 
 
 def noise_sigma(y: ArrayLike) -> float:

@@ -103,7 +103,6 @@ def rocking_curve(
     start = _first_guess(x, y)
     model = CurveModel((start[0],), (0,), (0,), (start[1],), box_deg=divergence_deg)
     fit = fit_curve(x, y, model, sigma=spread)
-    _check_ends(x, y, noise, fit)
 
     notes: list[str] = []
     points_in_peak = max(3.0, fit.peaks[0].fwhm_deg / float(np.median(np.diff(x))))
@@ -112,6 +111,7 @@ def rocking_curve(
         several = _several(x, y, spread, tops[:_MOST_PEAKS], divergence_deg, fit.peaks[0].fwhm_deg)
         if several is not None and several.reduced < fit.reduced:
             return _several_result(x, y, several, divergence_deg, direction, level)
+    _check_ends(x, y, noise, fit)
     skewed = fit_curve(x, y, replace(model, skewed=True), sigma=spread)
     asymmetry, asymmetry_sigma = skewed.asymmetry, skewed.asymmetry_sigma
     shape: Shape = "single"

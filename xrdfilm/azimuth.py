@@ -1,0 +1,481 @@
+"""Azimuth (φ) scans: in-plane alignment, rotated grains, and grains of no azimuth at all.
+
+A pole at tilt χ of a film with an n-fold axis along its normal shows n peaks a turn. Grains turned
+in the plane by 45°, or by another angle, show their own set; grains without any in-plane
+alignment lift the level between the peaks. Shares here are shares of the integrated signal, which
+for poles of one family at one tilt are shares of volume.
+
+What a peak's width means: the spread of the poles along the arc is
+σ_arc² = σ_in² sin²χ + σ_out² cos²χ, and an azimuth scan shows σ_arc / sinχ, so
+width² = twist² + (tilt spread · cotχ)². Both widths are given where the tilt spread is known.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from xrdfilm._typing import FloatArray
+from xrdfilm.errors import CannotTellError
+from xrdfilm.estimate import DEFAULT_LEVEL, Estimate, from_draws, from_normal
+from xrdfilm.fractions import normal_draws
+from xrdfilm.optics import Optics, divergence_on_sample_rad
+from xrdfilm.peakcurve import CurveFit, CurveModel, fit_curve, local_maxima, saturated_top, smoothed
+
+LEAST_RANGE_DEG = 90.0
+_OWN_WIDTH_ABOVE = 10.0  # significance at which a rotated set gets a width of its own
+_TOLD_ABOVE = 6.0  # significance at which a set nobody asked for is told
+_DRAWS = 2048
+_NO_PEAKS = (
+    "the azimuth scan shows no peaks above its level: the film has no in-plane alignment that "
+    "this scan could see, or tilt or 2θ miss the reflection"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class InPlaneComponent:
+    """One set of peaks: turned by ``rotation_deg`` against the main set, with its share."""
+
+    name: str
+    rotation_deg: float
+    peaks_seen: int
+    fwhm_deg: float
+    share: Estimate
+    significance: float
+
+
+@dataclass(frozen=True, slots=True)
+class AzimuthScan:
+    """What an azimuth scan shows.
+
+    ``fwhm_deg`` is the width of the main peaks in azimuth with the instrument's part taken off;
+    ``twist_fwhm_deg`` the rotation about the film normal alone, None where the tilt spread is not
+    known. ``components`` holds the main set first; their shares and ``in_plane_random`` sum to 1
+    where the background was measured, else the shares are those among the aligned grains and
+    ``in_plane_random`` is a limit. ``peak_centres_deg`` and ``peak_areas_counts_deg`` are those
+    of the main set. ``level_counts`` is the height between the peaks, ``film_level`` what of it
+    the film scatters.
+    """
+
+    fwhm_deg: Estimate
+    twist_fwhm_deg: Estimate | None
+    components: tuple[InPlaneComponent, ...]
+    in_plane_random: Estimate
+    symmetry: int
+    peak_centres_deg: tuple[float, ...]
+    spacing_deg: float | None
+    spacing_sigma_deg: float | None
+    peak_areas_counts_deg: tuple[float, ...]
+    area_full_turn: float
+    area_full_turn_sigma: float
+    level_counts: float
+    level_sigma_counts: float
+    film_level: Estimate
+    instrument_fwhm_deg: float
+    range_deg: float
+    reduced_chi_square: float
+    notes: tuple[str, ...]
+    fitted: FloatArray
+
+    @property
+    def rotated(self) -> Estimate | None:
+        """Share of the set turned by 45°, None where it was not asked for."""
+        return next((c.share for c in self.components if abs(c.rotation_deg) == 45.0), None)
+
+
+def azimuth_box_deg(
+    two_theta_deg: float, tilt_deg: float, optics: Optics, sample_length_mm: float
+) -> float:
+    """Width of the instrument's box in azimuth: divergence on the sample over sin χ, degrees."""
+    box = float(divergence_on_sample_rad(two_theta_deg, optics, sample_length_mm))
+    return float(np.degrees(box) / np.sin(np.radians(tilt_deg)))
+
+
+def azimuth_scan(
+    phi_deg: ArrayLike,
+    counts: ArrayLike,
+    *,
+    symmetry: int = 4,
+    rotations_deg: Sequence[float] = (45.0,),
+    instrument_box_deg: float = 0.0,
+    background_counts: float | None = None,
+    background_sigma: float | None = None,
+    pole_tilt_deg: float | None = None,
+    tilt_spread_fwhm_deg: float | None = None,
+    tilt_spread_sigma_deg: float = 0.0,
+    sigma: ArrayLike | None = None,
+    level: float = DEFAULT_LEVEL,
+) -> AzimuthScan:
+    """Peaks, widths and in-plane shares of an azimuth scan: ascending ``phi_deg``, ``counts`` (N,).
+
+    ``rotations_deg`` are the sets looked for beside the main one. ``background_counts`` is the
+    level measured off the reflection (2θ moved away) at the same tilt: without it nobody can tell
+    film from background in the level between the peaks. ``pole_tilt_deg`` (χ of the reflection)
+    and ``tilt_spread_fwhm_deg`` (out-of-plane mosaic) turn the width into the twist alone.
+    Raises CannotTellError for a range under 90° (or under one period), a saturated top, no peaks.
+    """
+    x, y = np.asarray(phi_deg, dtype=float), np.asarray(counts, dtype=float)
+    spread = None if sigma is None else np.asarray(sigma, dtype=float)
+    period = 360.0 / symmetry
+    _check(x, y, period)
+    noise = spread if spread is not None else np.sqrt(np.maximum(y, 1.0))
+    full_turn = x[-1] - x[0] > 359.0 - float(np.median(np.diff(x)))
+    offset, width = _main_set(x, y, noise, period)
+    rotations = [float(r) for r in rotations_deg]
+    notes: list[str] = []
+
+    wrap = 360.0 if full_turn else None
+    fit, sets = _fit_sets(x, y, spread, offset, rotations, period, width, instrument_box_deg, wrap)
+    for _ in range(3):  # sets that nobody asked for
+        found = _unexplained(x, y, fit, noise, offset, period, width)
+        if found is None or any(abs(found - r) < 1.5 * width for r in (*rotations, 0.0)):
+            break
+        rotations.append(found)
+        fit, sets = _fit_sets(
+            x, y, spread, offset, rotations, period, width, instrument_box_deg, wrap
+        )
+        notes.append(f"a set of peaks turned by {found:.1f}° that was not asked for is counted in")
+
+    if _significance(fit, sets[0]) < 5.0:
+        raise CannotTellError(_NO_PEAKS)
+    peaks = [fit.peaks[i] for i in sets[0]]
+    centres = np.array([p.centre_deg for p in peaks])
+    areas = np.array([p.area_counts_deg for p in peaks])
+    fwhm_sigma = peaks[0].fwhm_sigma_deg
+    fwhm = from_normal(peaks[0].fwhm_deg, fwhm_sigma, level=level, bounds=(0.0, None))
+    spacing, spacing_sigma = _spacing(centres, np.array([p.centre_sigma_deg for p in peaks]))
+    if len(peaks) < symmetry:
+        notes.append(
+            f"only {len(peaks)} of {symmetry} peaks lie in the range of {x[-1] - x[0]:.0f}°: unlike "
+            "in-plane variants or twins cannot be told, and shares rest on these peaks alone"
+        )
+    if fit.reduced > 2.0:
+        notes.append(
+            f"the peaks' shape misses the scan (chi-square a degree of freedom {fit.reduced:.1f}); "
+            "intervals are widened for it"
+        )
+    if len(areas) >= 3 and areas.max() > 1.5 * areas.min():
+        notes.append(
+            f"the main peaks differ by a factor {areas.max() / max(areas.min(), 1e-12):.1f}: sample "
+            "off the axis, few grains, or unlike in-plane variants"
+        )
+
+    level_counts = float(fit.background.mean())
+    level_sigma = float(fit.background_sigma.mean())
+    shares, random_share, film_level, turn = _shares(
+        fit, sets, symmetry, level_counts, level_sigma, background_counts, background_sigma, level
+    )
+    if background_counts is None:
+        notes.append(
+            "the background off the reflection was not measured: shares are those among aligned "
+            "grains, and grains without in-plane alignment have an upper limit only"
+        )
+    components = tuple(
+        InPlaneComponent(
+            name="main" if i == 0 else f"rotated {rotation:g}°",
+            rotation_deg=rotation,
+            peaks_seen=len(index),
+            fwhm_deg=fit.peaks[index[0]].fwhm_deg,
+            share=share,
+            significance=_significance(fit, index),
+        )
+        for i, (rotation, index, share) in enumerate(
+            zip((0.0, *rotations), sets, shares, strict=True)
+        )
+    )
+    twist = None
+    if pole_tilt_deg is not None and tilt_spread_fwhm_deg is not None:
+        twist = twist_fwhm(
+            fwhm, tilt_spread_fwhm_deg, tilt_spread_sigma_deg, pole_tilt_deg, level=level
+        )
+    return AzimuthScan(
+        fwhm_deg=fwhm,
+        twist_fwhm_deg=twist,
+        components=components,
+        in_plane_random=random_share,
+        symmetry=symmetry,
+        peak_centres_deg=tuple(float(c) for c in centres),
+        spacing_deg=spacing,
+        spacing_sigma_deg=spacing_sigma,
+        peak_areas_counts_deg=tuple(float(a) for a in areas),
+        area_full_turn=turn[0],
+        area_full_turn_sigma=turn[1],
+        level_counts=level_counts,
+        level_sigma_counts=level_sigma,
+        film_level=film_level,
+        instrument_fwhm_deg=instrument_box_deg,
+        range_deg=float(x[-1] - x[0]),
+        reduced_chi_square=fit.reduced,
+        notes=tuple(notes),
+        fitted=fit.fitted,
+    )
+
+
+def twist_fwhm(
+    azimuth_fwhm: Estimate,
+    tilt_spread_fwhm_deg: float,
+    tilt_spread_sigma_deg: float,
+    pole_tilt_deg: float,
+    *,
+    level: float = DEFAULT_LEVEL,
+) -> Estimate:
+    """Rotation about the film normal alone: √(width² − (tilt spread · cotχ)²), degrees.
+
+    Where the tilts explain the whole width the result is an upper limit.
+    """
+    width, sigma = azimuth_fwhm.centre, azimuth_fwhm.sigma
+    assert width is not None
+    assert sigma is not None
+    cot = 1.0 / np.tan(np.radians(pole_tilt_deg))
+    part = tilt_spread_fwhm_deg * cot
+    square = width**2 - part**2
+    square_sigma = 2.0 * np.hypot(width * sigma, part * cot * tilt_spread_sigma_deg)
+    squares = square + square_sigma * normal_draws(_DRAWS, 1, seed=5)[:, 0]
+    roots = np.sign(squares) * np.sqrt(np.abs(squares))
+    value = float(np.sign(square) * np.sqrt(abs(square)))
+    return from_draws(value, roots, level=level, bounds=(0.0, None))
+
+
+def _check(x: FloatArray, y: FloatArray, period: float) -> None:
+    if x.ndim != 1 or x.shape != y.shape or not np.all(np.diff(x) > 0.0):
+        raise ValueError(f"need one ascending axis with its counts, found {x.shape}, {y.shape}")
+    if not (np.all(np.isfinite(x)) and np.all(np.isfinite(y))):
+        raise ValueError("axis and counts must be finite")
+    span = float(x[-1] - x[0])
+    step = float(np.median(np.diff(x)))
+    least = max(LEAST_RANGE_DEG, period) - 1.5 * step
+    if span < least:
+        raise CannotTellError(
+            f"the azimuth scan covers {span:.1f}°, less than the {max(LEAST_RANGE_DEG, period):g}° "
+            "after which the peaks repeat: neither their number nor rotated or random grains can "
+            "be told; scan at least that far, better the full turn"
+        )
+    if saturated_top(y):
+        raise CannotTellError(
+            f"the azimuth scan has a flat top at {y.max():g} counts: the detector saturates, so "
+            "widths and shares are wrong; measure with an absorber or less beam"
+        )
+
+
+def _main_set(
+    x: FloatArray, y: FloatArray, noise: FloatArray, period: float
+) -> tuple[float, float]:
+    """Offset of the strongest set (0..period) and a first FWHM, from the folded scan."""
+    step = float(np.median(np.diff(x)))
+    bins = max(24, round(period / max(step, 0.25)))
+    index = np.floor((x % period) / period * bins).astype(int) % bins
+    number = np.bincount(index, minlength=bins)
+    folded = np.bincount(index, y, bins) / np.maximum(number, 1)
+    variance = np.bincount(index, noise**2, bins) / np.maximum(number, 1) ** 2
+    hollow = number == 0
+    if hollow.any():
+        at = np.arange(bins)
+        folded[hollow] = np.interp(at[hollow], at[~hollow], folded[~hollow], period=bins)
+        variance[hollow] = float(variance[~hollow].max())
+    wrapped = np.concatenate([folded, folded, folded])
+    best, significance, width_bins = 0, 0.0, 1
+    for trial in (1.5, 3.0, 6.0, 12.0):
+        points = trial / period * bins
+        smooth = smoothed(wrapped, points)[bins : 2 * bins]
+        top, floor = int(np.argmax(smooth)), float(np.quantile(smooth, 0.2))
+        averaged = max(1.0, 2.0 * np.sqrt(np.pi) * points / 2.3548)
+        stands = (smooth[top] - floor) / np.sqrt(float(np.median(variance)) / averaged)
+        if stands > significance:
+            best, significance, width_bins = top, float(stands), max(1, round(points))
+    if significance < 5.0:
+        raise CannotTellError(_NO_PEAKS)
+    top = float(smoothed(wrapped, width_bins)[bins + best])
+    floor = float(np.quantile(folded, 0.2))
+    net = np.maximum(np.roll(folded, bins // 2 - best) - floor, 0.0)
+    near = net[bins // 2 - bins // 4 : bins // 2 + bins // 4 + 1]
+    width = 0.9 * float(near.sum()) / max(top - floor, 1e-12) * period / bins
+    return (best + 0.5) * period / bins, float(np.clip(width, 2.0 * step, period / 4.0))
+
+
+def _places(
+    x: FloatArray, offset: float, period: float, width: float, full_turn: bool
+) -> tuple[list[float], list[float]]:
+    """Centres of a set that lie whole in the scan, and of those the ends cut."""
+    first = np.floor((x[0] - offset) / period) - 1
+    places = [float(offset + (first + k) * period) for k in range(int(360 // period) + 4)]
+    if full_turn:  # each peak once
+        return [p for p in places if x[0] - 1e-9 <= p < x[0] + 360.0 - 1e-9], []
+    margin = 0.6 * width
+    whole = [p for p in places if x[0] + margin <= p <= x[-1] - margin]
+    reach = 3.0 * width
+    near = [p for p in places if x[0] - reach <= p <= x[-1] + reach and p not in whole]
+    return whole, near
+
+
+def _fit_sets(
+    x: FloatArray,
+    y: FloatArray,
+    spread: FloatArray | None,
+    offset: float,
+    rotations: list[float],
+    period: float,
+    width: float,
+    box: float,
+    wrap: float | None,
+) -> tuple[CurveFit, list[list[int]]]:
+    """Main peaks each with its own centre; every other set tied to where the main set puts it.
+
+    Peaks that an end of the scan cuts are fitted along, but belong to no set.
+    """
+    full = wrap is not None
+    main, cut = _places(x, offset, period, width, full)
+    if not main:
+        raise CannotTellError("no main peak lies whole within the range of the azimuth scan")
+    starts, groups, widths, sets = list(main), list(range(len(main))), [0] * len(main), []
+    sets.append(list(range(len(main))))
+    for rotation in rotations:
+        # twins turn both ways
+        both = abs(rotation) % period not in (0.0, period / 2.0)
+        places: list[float] = []
+        for turned in (rotation, -rotation) if both else (rotation,):
+            whole, near = _places(x, (offset + turned) % period, period, width, full)
+            places += whole
+            cut += near
+        sets.append(list(range(len(starts), len(starts) + len(places))))
+        starts += places
+        groups += [-1] * len(places)
+        widths += [0] * len(places)
+        if not places:
+            raise CannotTellError(
+                f"no peak of a set turned by {rotation:g}° would lie in the range of the scan; "
+                "scan further"
+            )
+    starts += cut
+    groups += [-1] * len(cut)
+    widths += [0] * len(cut)
+
+    def fitted(start: list[float], width_group: list[int]) -> CurveFit:
+        model = CurveModel(
+            tuple(start),
+            tuple(width_group),
+            tuple(groups),
+            (width,) * len(start),
+            box_deg=box,
+            background_degree=0,
+            period_deg=wrap,
+            max_fwhm_deg=period / 2.0,
+        )
+        return fit_curve(x, y, model, sigma=spread)
+
+    fit = fitted(starts, widths)
+    shift = float(np.mean([fit.peaks[i].centre_deg - starts[i] for i in sets[0]]))
+    starts = [s + shift for s in starts]
+    own = list(widths)
+    for number, index in enumerate(sets[1:], start=1):
+        if _significance(fit, index) > _OWN_WIDTH_ABOVE:
+            for i in index:
+                own[i] = number
+    order = {g: k for k, g in enumerate(sorted(set(own)))}
+    return fitted(starts, [order[g] for g in own]), sets
+
+
+def _significance(fit: CurveFit, index: list[int]) -> float:
+    total = float(sum(fit.peaks[i].area_counts_deg for i in index))
+    variance = float(fit.area_covariance[np.ix_(index, index)].sum())
+    return total / float(np.sqrt(max(variance, 1e-300)))
+
+
+def _unexplained(
+    x: FloatArray,
+    y: FloatArray,
+    fit: CurveFit,
+    noise: FloatArray,
+    offset: float,
+    period: float,
+    width: float,
+) -> float | None:
+    """Rotation (0..period/2) of a set of peaks that the fit leaves over, or None."""
+    step = float(np.median(np.diff(x)))
+    rotation = np.abs((x - fit.peaks[0].centre_deg + period / 2.0) % period - period / 2.0)
+    del offset
+    bins = max(12, round(period / 2.0 / max(2.0 * step, 0.5)))
+    index = np.minimum((rotation / (period / 2.0) * bins).astype(int), bins - 1)
+    number = np.maximum(np.bincount(index, minlength=bins), 1)
+    folded = np.bincount(index, y - fit.fitted, bins) / number
+    sigma = np.sqrt(np.bincount(index, noise**2, bins)) / number * np.sqrt(max(fit.reduced, 1.0))
+    width_bins = width / (period / 2.0) * bins
+    # a foot that the main peak's shape does not follow is no set of its own
+    outside = (np.arange(bins) + 0.5) * period / 2.0 / bins > 2.0 * width
+    tops = local_maxima(folded, sigma, max(width_bins, 1.0), significance=_TOLD_ABOVE)
+    tops = [i for i in tops if outside[i] and folded[i] > 0.0]
+    if not tops:
+        return None
+    best = max(tops, key=lambda i: float(folded[i]))
+    return float((best + 0.5) * period / 2.0 / bins)
+
+
+def _spacing(centres: FloatArray, sigmas: FloatArray) -> tuple[float | None, float | None]:
+    """Mean distance of neighbouring main peaks, and its uncertainty from their scatter."""
+    if centres.size < 2:
+        return None, None
+    order = np.argsort(centres)
+    gaps = np.diff(centres[order])
+    counting = float(np.sqrt(sigmas[order][0] ** 2 + sigmas[order][-1] ** 2) / gaps.size)
+    scatter = float(gaps.std(ddof=1) / np.sqrt(gaps.size)) if gaps.size > 1 else 0.0
+    return float(gaps.mean()), max(counting, scatter)
+
+
+def _shares(
+    fit: CurveFit,
+    sets: list[list[int]],
+    symmetry: int,
+    level_counts: float,
+    level_sigma: float,
+    background: float | None,
+    background_sigma: float | None,
+    level: float,
+) -> tuple[list[Estimate], Estimate, Estimate, tuple[float, float]]:
+    """Shares of the sets, of grains without azimuth, the film's level, and the main set's turn.
+
+    Each set's peaks stand for the full turn; a set turned both ways counts twice the peaks.
+    """
+    count = len(fit.peaks)
+    to_turn = np.zeros((len(sets), count))
+    for row, index in enumerate(sets):
+        # the mean peak times the peaks a turn holds
+        distinct = 2 if len(index) > symmetry else 1
+        to_turn[row, index] = symmetry * distinct / len(index)
+    areas = np.array([p.area_counts_deg for p in fit.peaks])
+    turns = to_turn @ areas
+    covariance = to_turn @ fit.area_covariance @ to_turn.T
+    values, vectors = np.linalg.eigh(covariance)
+    root = vectors * np.sqrt(np.maximum(values, 0.0))
+    normals = normal_draws(_DRAWS, len(sets) + 1, seed=6)
+    drawn = turns + normals[:, : len(sets)] @ root.T
+    known = background is not None
+    floor = background if background is not None else 0.0
+    floor_sigma = 0.0
+    if known:
+        floor_sigma = np.sqrt(max(floor, 0.0)) if background_sigma is None else background_sigma
+    ring_sigma = float(np.hypot(level_sigma, floor_sigma))
+    ring = 360.0 * (level_counts - floor)
+    drawn_ring = ring + 360.0 * ring_sigma * normals[:, -1]
+    film_level = from_normal(level_counts - floor, ring_sigma, level=level, bounds=(0.0, None))
+    if not known:
+        film_level = Estimate(
+            None, 0.0, film_level.high, level, None, None, {}, (0.0, None)
+        )
+
+    def share(at: int | None, with_ring: bool) -> Estimate:
+        parts = np.column_stack([drawn, drawn_ring if with_ring else np.zeros(_DRAWS)])
+        best = np.append(turns, ring if with_ring else 0.0)
+        own = len(sets) if at is None else at
+        rest = [i for i in range(parts.shape[1]) if i != own]
+        others = np.maximum(parts[:, rest], 0.0).sum(axis=1)
+        sample = np.clip(parts[:, own] / np.maximum(parts[:, own] + others, 1e-12), -3.0, 4.0)
+        return from_draws(float(best[own] / best.sum()), sample, level=level, bounds=(0.0, 1.0))
+
+    shares = [share(i, known) for i in range(len(sets))]
+    ring_share = share(None, True)
+    if not known:
+        ring_share = Estimate(None, 0.0, ring_share.high, level, None, None, {}, (0.0, 1.0))
+    turn = (float(turns[0]), float(np.sqrt(max(covariance[0, 0], 0.0))))
+    return shares, ring_share, film_level, turn
