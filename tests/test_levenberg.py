@@ -197,6 +197,7 @@ def test_held_parameters_keep_their_start_and_carry_no_variance() -> None:
         np.array([[40.0, 0.7]]),
         Observations(y, np.ones_like(y), np.ones_like(y)),
         held=np.array([[False, True]]),
+        tolerance=1e-12,
     )
     fall = np.exp(-0.7 * x)
     assert best.theta[0, 1] == 0.7

@@ -90,7 +90,8 @@ def fit_group(
     seen = Observations(y, on, None if variance is None else rows(variance), floor)
     start, held, weak = _start(group, model, seen, n_scans, weak_below)
     low, high = bounds(group, n_scans)
-    best = minimise(model, start, seen, low=low, high=high, held=held)
+    n_linear = group.structure.n_linear
+    best = minimise(model, start, seen, low=low, high=high, held=held, keep_basis=n_linear)
     return _outcome(group, model, seen, best, weak, n_scans)
 
 
@@ -206,8 +207,7 @@ def _outcome(
     if model.beneath is not None:
         nearest = np.abs(model.x - place[:, :, None]).argmin(axis=2)
         background = background + np.take_along_axis(model.beneath, nearest, axis=1)
-    basis = model.basis(best.theta)
-    area, moments = _blank(best, basis, seen, model, n)
+    area, moments = _blank(best, seen, model, n)
 
     flags = np.zeros((best.theta.shape[0], n), np.int64)
     flags |= np.where(misfit, flag_bit("misfit"), 0)[:, None]
@@ -245,7 +245,7 @@ def _outcome(
 
 
 def _blank(
-    best: Minimum, basis: FloatArray, seen: Observations, model: WindowModel, n: int
+    best: Minimum, seen: Observations, model: WindowModel, n: int
 ) -> tuple[FloatArray, BlankMoments]:
     """Areas (B, L), of absent lines by the linear estimate that the limits are made for; moments.
 
@@ -253,6 +253,7 @@ def _blank(
     do not are tested together.
     """
     area = best.theta[:, :n].copy()
+    basis = best.basis
     m = basis.shape[1]
     covariance = best.covariance[:, :m, :m]
     sigma = np.sqrt(np.diagonal(covariance, axis1=1, axis2=2)[:, :n])

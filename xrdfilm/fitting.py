@@ -65,7 +65,7 @@ class FitSettings:
     beta: float = 0.05
     hold: Hold = field(default_factory=Hold)
     saturation_counts: float | None = None
-    rows_at_once: int = 96
+    rows_at_once: int = 192
 
 
 @dataclass(frozen=True, slots=True)

@@ -86,7 +86,8 @@ class Minimum:
 
     ``theta`` (B, P); ``covariance`` (B, P, P), zero for held parameters; ``merit`` (B,);
     ``chi_square`` (B,) Pearson's; ``inverse_sum`` (B,) Σ 1/variance over the points;
-    ``model`` (B, N); ``converged``, ``no_covariance`` (B,); ``at_bound`` (B, P); ``rounds`` (B,).
+    ``model`` (B, N); ``basis`` (B, K, N) the model's derivatives by its first K parameters;
+    ``converged``, ``no_covariance`` (B,); ``at_bound`` (B, P); ``rounds`` (B,).
     """
 
     theta: FloatArray
@@ -95,6 +96,7 @@ class Minimum:
     chi_square: FloatArray
     inverse_sum: FloatArray
     model: FloatArray
+    basis: FloatArray
     converged: BoolArray
     no_covariance: BoolArray
     at_bound: BoolArray
@@ -109,7 +111,8 @@ def minimise(
     low: FloatArray | None = None,
     high: FloatArray | None = None,
     held: BoolArray | None = None,
-    tolerance: float = 1e-4,
+    keep_basis: int = 0,
+    tolerance: float = 1e-3,
     relative_tolerance: float = 0.0,
     first_damping: float = FIRST_DAMPING,
     max_rounds: int = MAX_ROUNDS,
@@ -117,15 +120,16 @@ def minimise(
     """Fit all problems from ``start`` (B, P).
 
     ``low`` and ``high`` (B, P) bound the parameters; those ``held`` (B, P) keep their start.
+    ``keep_basis`` is the number K of derivatives to hand back.
     A problem is finished when its next step promises to lower the merit by less than
-    ``tolerance`` (1e-4 is a hundredth of a standard uncertainty, and that step is still taken)
+    ``tolerance`` (1e-3 is a thirtieth of a standard uncertainty, and that step is still taken)
     plus ``relative_tolerance`` times the merit.
     """
     n_problems = start.shape[0]
     least = np.full(start.shape, -np.inf) if low is None else low
     most = np.full(start.shape, np.inf) if high is None else high
     fixed = np.zeros(start.shape, bool) if held is None else held
-    out = _Record.empty(start, seen.values.shape[1])
+    out = _Record.empty(start, seen.values.shape[1], keep_basis)
     rows = np.arange(n_problems)
     theta = np.clip(start, least, most)
     damping = np.full(n_problems, first_damping)
@@ -144,6 +148,9 @@ def minimise(
         if stay.any():
             trial[stay] = theta[stay]
             ahead.restore(state, stay)
+            if keep_basis:
+                again = np.flatnonzero(stay)
+                ahead.jacobian[again] = model.take(again).evaluate(trial[again])[1]
         damping = np.where(better, np.maximum(damping * 0.1, 1e-12), np.maximum(damping, 1e-3) * 10)
         theta, state = trial, ahead
         lost = damping > (1e12 if n_round < max_rounds else 0.0)
@@ -167,6 +174,7 @@ class _State:
     weights: FloatArray
     curvature: FloatArray
     slope: FloatArray
+    jacobian: FloatArray
 
     @classmethod
     def at(cls, model: BatchModel, theta: FloatArray, seen: Observations) -> _State:
@@ -175,7 +183,7 @@ class _State:
         weighted = jacobian * weights[:, None, :]
         curvature = np.matmul(weighted, np.swapaxes(jacobian, 1, 2))
         slope = np.matmul(jacobian, score[..., None])[..., 0]
-        return cls(values, merit, weights, curvature, slope)
+        return cls(values, merit, weights, curvature, slope, jacobian)
 
     def restore(self, other: _State, rows: BoolArray) -> None:
         for name in ("model", "merit", "weights", "curvature", "slope"):
@@ -188,6 +196,7 @@ class _State:
             self.weights[rows],
             self.curvature[rows],
             self.slope[rows],
+            self.jacobian[:0],  # only wanted for problems that just finished
         )
 
 
@@ -239,13 +248,14 @@ class _Record:
     chi_square: FloatArray
     inverse_sum: FloatArray
     model: FloatArray
+    basis: FloatArray
     held: BoolArray
     converged: BoolArray
     at_bound: BoolArray
     rounds: IntArray
 
     @classmethod
-    def empty(cls, start: FloatArray, n_points: int) -> _Record:
+    def empty(cls, start: FloatArray, n_points: int, n_basis: int) -> _Record:
         b, p = start.shape
         return cls(
             start.copy(),
@@ -254,6 +264,7 @@ class _Record:
             np.zeros(b),
             np.zeros(b),
             np.zeros((b, n_points)),
+            np.zeros((b, n_basis, n_points)),
             np.zeros((b, p), bool),
             np.zeros(b, bool),
             np.zeros((b, p), bool),
@@ -280,6 +291,7 @@ class _Record:
         self.chi_square[rows] = np.einsum("bn,bn,bn->b", gap, gap, weights)
         self.inverse_sum[rows] = weights.sum(axis=1)
         self.model[rows] = state.model[leave]
+        self.basis[rows] = state.jacobian[leave, : self.basis.shape[1]]
         self.held[rows] = held[leave]
         self.converged[rows] = done[leave]
         self.at_bound[rows] = bound[leave]
@@ -294,6 +306,7 @@ class _Record:
             self.chi_square,
             self.inverse_sum,
             self.model,
+            self.basis,
             self.converged,
             singular,
             self.at_bound,

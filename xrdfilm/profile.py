@@ -110,31 +110,45 @@ def doublet_terms(
     Arguments broadcast; in the fits x has shape (B, 1, N) and the parameters (B, L, 1). This is
     the innermost kernel of every fit: it works in place on few temporaries.
     """
-    share = 1.0 / (1.0 + second_share)
-    one = _peak_terms(two_theta_deg, place_deg, fwhm_deg, lorentz_fraction, share, skew)
-    if not np.any(second_share):
-        return one
-    other, slope = second_place(place_deg, wavelength_ratio)
-    two = _peak_terms(two_theta_deg, other, fwhm_deg, lorentz_fraction, share * second_share, skew)
-    one.value.__iadd__(two.value)
-    one.by_place.__iadd__(np.multiply(two.by_place, slope, out=two.by_place))
-    one.by_fwhm.__iadd__(two.by_fwhm)
-    one.by_lorentz.__iadd__(two.by_lorentz)
-    if one.by_skew is not None and two.by_skew is not None:
-        one.by_skew.__iadd__(two.by_skew)
-    return one
+    first = 1.0 / (1.0 + second_share)
+    inverse = 1.0 / fwhm_deg
+    lorentz, gauss, slope, stretch, lean = _peak_parts(
+        two_theta_deg, place_deg, inverse, lorentz_fraction, first, skew
+    )
+    if np.any(second_share):
+        other, drift = second_place(place_deg, wavelength_ratio)
+        lorentz2, gauss2, slope2, stretch2, lean2 = _peak_parts(
+            two_theta_deg, other, inverse, lorentz_fraction, first * second_share, skew
+        )
+        lorentz += lorentz2
+        gauss += gauss2
+        slope2 *= drift
+        slope += slope2
+        stretch += stretch2
+        if lean is not None and lean2 is not None:
+            lean += lean2
+    by_lorentz = np.subtract(lorentz, gauss, out=lorentz)
+    value = by_lorentz * lorentz_fraction
+    value += gauss
+    stretch -= value
+    stretch *= inverse
+    slope *= 2.0 * inverse
+    return ProfileTerms(value, slope, stretch, by_lorentz, lean)
 
 
-def _peak_terms(
+def _peak_parts(
     x: FloatArray,
     place: FloatArray,
-    fwhm: FloatArray,
+    inverse: FloatArray,
     eta: FloatArray,
     area: FloatArray,
     skew: FloatArray | None,
-) -> ProfileTerms:
-    """One peak of area ``area`` with derivatives; u = 2 (x - place)/(fwhm · side)."""
-    inverse = 1.0 / fwhm
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray | None]:
+    """Parts of one peak of area ``area`` with u = 2 (x - place)/(fwhm · side).
+
+    Returns Lorentzian l and Gaussian g of that area, q = -df/du of their mix f = η l + (1-η) g
+    (over the side), u·q, and the derivative of f by skew. ``inverse`` is 1/fwhm.
+    """
     u = x - place
     if skew is None:
         side = None
@@ -145,27 +159,17 @@ def _peak_terms(
         u *= 2.0 * inverse
         u /= side
     square = u * u
-    gauss = np.exp(-_LN2 * square)
-    square += 1.0
-    lorentz = np.divide(1.0, square, out=square)
+    gauss = square * -_LN2
+    np.exp(gauss, out=gauss)
     gauss *= (_GAUSS * area) * inverse
-    slope = lorentz * lorentz  # builds -df/du = 2u (η L² + (1-η) ln2 G)
-    lorentz *= (_LORENTZ * area) * inverse
-    slope *= (_LORENTZ * area) * inverse * eta
-    scaled = gauss * ((1.0 - eta) * _LN2)
-    slope += scaled
+    square += 1.0
+    lorentz = np.divide((_LORENTZ * area) * inverse, square)
+    slope = np.divide(lorentz, square, out=square)
+    slope *= 2.0 * eta
+    slope += gauss * (2.0 * (1.0 - eta) * _LN2)
     slope *= u
-    slope *= 2.0
-    by_lorentz = np.subtract(lorentz, gauss, out=scaled)
-    value = by_lorentz * eta
-    value += gauss
-    by_fwhm = np.multiply(u, slope, out=u)  # u · (-df/du)
+    u *= slope
     if side is None:
-        by_skew = None
-        by_place = np.multiply(slope, 2.0 * inverse, out=slope)
-    else:
-        by_skew = by_fwhm * np.where(low, 1.0, -1.0) / side
-        by_place = np.multiply(slope, 2.0 * inverse, out=slope) / side
-    by_fwhm = by_fwhm - value
-    by_fwhm *= inverse
-    return ProfileTerms(value, by_place, by_fwhm, by_lorentz, by_skew)
+        return lorentz, gauss, slope, u, None
+    lean = u * np.where(low, 1.0, -1.0) / side
+    return lorentz, gauss, slope / side, u, lean
