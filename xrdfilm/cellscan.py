@@ -161,6 +161,8 @@ def _project(
     found: tuple[tuple[str, float], ...],
 ) -> LineScan:
     """Areas at all grid points, background and neighbours projected out of data and profiles."""
+    step = (x[-1] - x[0]) / (x.size - 1)
+    inside = profiles.sum(axis=1) * step > 0.6
     for turn in range(2):
         variance = np.maximum(model, floor) if counting else fixed
         root = 1.0 / np.sqrt(variance)
@@ -174,8 +176,7 @@ def _project(
         safe = np.maximum(information, 1e-12 * np.maximum(total.max(), 1e-300))
         areas = (whitened @ left) / safe
         share = information / np.maximum(total, 1e-300)
-        reach = profiles.sum(axis=1) * float(np.median(np.diff(x)))
-        usable = (share > KNOWN_SHARE) & (reach > 0.6)
+        usable = (share > KNOWN_SHARE) & inside
         significance = np.where(usable, areas * np.sqrt(safe), -np.inf)
         best = int(np.argmax(significance))
         if turn == 1 or not counting or significance[best] < 4.0:
@@ -269,20 +270,17 @@ def _poisson_fit(
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Model (N,), amplitudes (M,) and their uncertainties of a fit with weights 1/model."""
     variance = fixed
-    for turn in range(3 if counting else 1):
-        weighted = basis / variance[:, None]
-        normal = basis.T @ weighted
+    for turn in range(2 if counting else 1):
+        weighted = basis.T / variance
+        normal = weighted @ basis
         scale = 1.0 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
         inverse = np.linalg.inv(normal * np.outer(scale, scale) + 1e-12 * np.eye(scale.size))
         inverse *= np.outer(scale, scale)
-        amplitudes = inverse @ (weighted.T @ y)
+        amplitudes = inverse @ (weighted @ y)
         model = basis @ amplitudes
-        if counting and turn < 2:
+        if counting and turn == 0:
             variance = np.maximum(model, floor)
-    if counting:  # the last weights are those of the model before; its counts are Poisson
-        errors = np.sqrt(np.maximum(np.diag(inverse), 1e-300))
-    else:
-        errors = np.sqrt(np.diag(inverse))
+    errors = np.sqrt(np.maximum(np.diag(inverse), 1e-300))
     if without_last:
         model = basis[:, :-1] @ amplitudes[:-1]
     return model, amplitudes, errors

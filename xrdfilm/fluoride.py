@@ -97,7 +97,7 @@ class FluorideSettings:
     level: float = 0.95
     edge_low_A: float = 5.95
     edge_high_A: float = 6.25
-    edge_step_A: float = 0.004
+    edge_step_A: float = 0.008
     nominal_edge_A: float = BAF2_EDGE_A
     instrument_fwhm_deg: float = 0.08
     instrument_lorentz: float = 0.3
@@ -306,7 +306,9 @@ class _Work:
 
 def line_places(edges_A: ArrayLike, hkl: Hkl, optics: Optics) -> FloatArray:
     """K-alpha1 places of a cubic cell's line at each edge, shape (G,)."""
-    return two_theta_of(np.asarray(edges_A) / np.sqrt(sum(i * i for i in hkl)), optics.radiation.k_alpha1_A)
+    return two_theta_of(
+        np.asarray(edges_A) / np.sqrt(sum(i * i for i in hkl)), optics.radiation.k_alpha1_A
+    )
 
 
 def estimate_fluoride(
@@ -376,7 +378,8 @@ def _prepare(
     phase: Phase,
     also_present: Sequence[Phase],
 ) -> _Work:
-    low, high, step = settings.edge_low_A, settings.edge_high_A, settings.edge_step_A
+    low, high = settings.edge_low_A, settings.edge_high_A
+    step = min(settings.edge_step_A, _edge_step(settings, optics))
     below = int((settings.nominal_edge_A - low) / step)
     above = int((high - settings.nominal_edge_A) / step)
     edges = np.asarray(settings.nominal_edge_A + step * np.arange(-below, above + 1), dtype=float)
@@ -415,6 +418,18 @@ def _prepare(
         more=also_present,
     )
     return _Work(scan, stack, optics, settings, phase, edges, below, windows, list(near), shared)
+
+
+def _edge_step(settings: FluorideSettings, optics: Optics) -> float:
+    """Step in Å that moves no line by more than a quarter of its width."""
+    steps = []
+    for hkl in FLUORIDE_LINES:
+        low, high = line_places(
+            [settings.nominal_edge_A, settings.nominal_edge_A - 0.01], hkl, optics
+        )
+        width = expected_shape(float(low), settings, optics).fwhm_deg
+        steps.append(0.25 * width / ((high - low) / 0.01))
+    return float(min(steps))
 
 
 def _film(
@@ -468,7 +483,7 @@ def _refine(
     template = outcome.templates[outcome.best_template]
     z_best = float(template.z[outcome.best_edge])
     centre = float(work.edges[outcome.best_edge])
-    width, step = 1.0, work.settings.edge_step_A
+    width, step = 1.0, float(work.edges[1] - work.edges[0])
     used = [
         s is not None and bool(template.weights[i, outcome.best_edge] > 0.0)
         for i, s in enumerate(scans)
@@ -482,7 +497,7 @@ def _refine(
                 total += np.square(np.maximum(z, 0.0))
         return total
 
-    narrow = centre + step * np.arange(-3, 4) * 0.5
+    narrow = centre + step * np.arange(-4, 5) * 0.3
     if z_best > 6.0:
         factors = np.array([0.45, 0.6, 0.8, 1.0, 1.3, 1.7, 2.3])
         peaks = np.array([merit(work.scan_lines(narrow, f)).max() for f in factors])
@@ -494,7 +509,7 @@ def _refine(
             if bend[0] < 0.0:
                 shift = np.clip(-bend[1] / (2 * bend[0]), logs[0] - logs[1], logs[2] - logs[1])
                 width = float(np.exp(logs[1] + shift))
-    for shrink in (0.5, 0.12):
+    for shrink in (0.4, 0.1):
         grid = centre + step * shrink * np.arange(-4, 5)
         found = work.scan_lines(grid, width)
         values = merit(found)
@@ -506,7 +521,7 @@ def _refine(
         else:
             centre = float(grid[k])
     # at the end three edges: the middle one is the cell; merit falls by 1 one sigma away
-    delta = step
+    delta = 0.5 * step
     grid = centre + delta * np.arange(-1, 2)
     found = work.scan_lines(grid, width)
     curvature = 0.0

@@ -146,12 +146,20 @@ def component_strengths(
     stack: Stack,
 ) -> FloatArray:
     """Area over K·V of each line, for these orientations and shares; shape (N,)."""
-    bare = np.array(_bare(phase, hkl, optics, stack))
-    window = np.zeros(len(hkl))
+    total = np.zeros(len(hkl))
     for orientation, share in components:
-        length = stack.sample_length_mm
-        window += share * _windows(phase, hkl, orientation, optics, length, np.zeros(1))[0]
-    return bare * window
+        total += share * _strengths_of(phase, hkl, orientation, optics, stack)
+    return total
+
+
+@lru_cache(maxsize=1024)
+def _strengths_of(
+    phase: Phase, hkl: tuple[Hkl, ...], orientation: Orientation, optics: Optics, stack: Stack
+) -> FloatArray:
+    window = _windows(phase, hkl, orientation, optics, stack.sample_length_mm, (0.0,))
+    found = np.array(_bare(phase, hkl, optics, stack)) * window[0]
+    found.flags.writeable = False
+    return found
 
 
 def assumed_orientation(name: str, mosaic_fwhm_deg: float) -> Orientation:
@@ -190,24 +198,25 @@ def _line_data(
     )
 
 
+@lru_cache(maxsize=512)
 def _windows(
     phase: Phase,
     hkl: tuple[Hkl, ...],
     orientation: Orientation,
     optics: Optics,
     sample_length_mm: float,
-    log_factors: FloatArray,
+    log_factors: tuple[float, ...],
 ) -> FloatArray:
-    """W (M, N) of a component with its mosaic multiplied by exp of ``log_factors`` (M,)."""
+    """W (M, N) of a component with its mosaic multiplied by exp of ``log_factors`` (M)."""
     rows, _, multiplicity, angles = _line_data(phase, hkl, optics)
     if orientation.is_random:
         window = window_random(angles, multiplicity, optics, sample_length_mm)
-        return np.broadcast_to(window, (log_factors.size, angles.size))
+        return np.broadcast_to(window, (len(log_factors), angles.size))
     share = variant_share(phase, rows, orientation)
-    found = np.zeros((log_factors.size, angles.size))
+    found = np.zeros((len(log_factors), angles.size))
     there = share > 0.0
     if there.any():
-        mosaic = orientation.mosaic_fwhm_deg * np.exp(log_factors)[:, None]
+        mosaic = orientation.mosaic_fwhm_deg * np.exp(np.array(log_factors))[:, None]
         found[:, there] = share[there] * window_aligned(
             angles[there], mosaic, optics, sample_length_mm
         )
@@ -261,17 +270,9 @@ def ratio_draws(
     common = spread * normals["mosaic"]
     by_mosaic = film_log(common) - fluoride_log(common)
     by_own = fluoride_log(common) - fluoride_log(common + own * normals["fluoride mosaic"])
-    thick, thin = (
-        replace(stack, film=replace(stack.film, thickness_nm=stack.film.thickness_nm * f))
-        if stack.film.thickness_nm is not None
-        else stack
-        for f in (1.0 + doubt.thickness, 1.0 - doubt.thickness)
-    )
+    thick, thin = _other_thickness(stack, doubt.thickness)
     aperture = 0.02 if optics.axial_stated and doubt.aperture > 0.0 else doubt.aperture
-    wide, narrow = (
-        replace(optics, axial_acceptance_deg=optics.axial_acceptance_deg * f)
-        for f in (1.0 + aperture, 1.0 - aperture)
-    )
+    wide, narrow = _other_aperture(optics, aperture)
     components = ((orientation, 1.0),)
 
     def ratio(used_optics: Optics, used_stack: Stack) -> float:
@@ -299,6 +300,29 @@ def ratio_draws(
     )
 
 
+@lru_cache(maxsize=64)
+def _other_thickness(stack: Stack, relative: float) -> tuple[Stack, Stack]:
+    """The stack with a film thicker and thinner by this share; itself where it is bulk."""
+    nominal = stack.film.thickness_nm
+    if nominal is None or relative == 0.0:
+        return stack, stack
+    film = stack.film
+    return (
+        replace(stack, film=replace(film, thickness_nm=nominal * (1.0 + relative))),
+        replace(stack, film=replace(film, thickness_nm=nominal * (1.0 - relative))),
+    )
+
+
+@lru_cache(maxsize=64)
+def _other_aperture(optics: Optics, relative: float) -> tuple[Optics, Optics]:
+    """The optics with an axial aperture wider and narrower by this share."""
+    width = optics.axial_acceptance_deg
+    return (
+        replace(optics, axial_acceptance_deg=width * (1.0 + relative)),
+        replace(optics, axial_acceptance_deg=width * (1.0 - relative)),
+    )
+
+
 @dataclass(frozen=True, slots=True)
 class _Curve:
     """Logarithm of a weighted strength against that of a mosaic factor, 0 at factor 1."""
@@ -322,11 +346,11 @@ class _Curve:
     ) -> _Curve:
         nodes = np.linspace(-max(reach, 1e-6), max(reach, 1e-6), _NODES)
         bare = weights * np.array(_bare(phase, hkl, optics, stack))
-        total = sum(
-            share * _windows(phase, hkl, o, optics, stack.sample_length_mm, nodes) @ bare
-            for o, share in components
-        )
-        values = np.log(np.asarray(total))
+        total = np.zeros(_NODES)
+        for o, share in components:
+            window = _windows(phase, hkl, o, optics, stack.sample_length_mm, tuple(nodes.tolist()))
+            total += share * (window @ bare)
+        values = np.log(total)
         return cls(nodes, values - np.interp(0.0, nodes, values))
 
 

@@ -319,26 +319,26 @@ class ExpectedLines:
         cls,
         lines: LineList,
         *,
-        normal: Hkl | None = None,
+        aligned: bool = False,
         cell_freedom: float = 0.0,
         least: float = 1e-4,
     ) -> ExpectedLines:
-        """From a phase's line list: all lines (a powder), or only the orders of one ``normal``.
+        """From a line list of a phase: all its lines (a powder), or the orders of one normal.
 
-        Lines weaker than ``least`` of the strongest are left out.
+        ``aligned``: the list holds the orders of one normal (`xrdfilm.crystal.lines_along`), so
+        multiplicities do not count. Lines weaker than ``least`` of the strongest are left out.
         """
-        hkl = np.asarray(lines.hkl, dtype=np.int64)
-        strength = np.asarray(lines.f_squared, dtype=float)
-        keep = np.ones(len(hkl), dtype=bool)
-        if normal is None:
+        strength = np.where(np.isfinite(lines.f_squared), lines.f_squared, 1.0)
+        if not aligned:
             strength = strength * lines.multiplicity
-        else:
-            n = np.asarray(normal)
-            keep = np.all(np.cross(hkl, n) == 0, axis=1)
         strength = strength / np.sin(np.radians(lines.two_theta_deg))
-        keep &= strength >= least * np.max(strength[keep], initial=0.0)
+        keep = strength >= least * np.max(strength, initial=0.0)
         return cls(
-            lines.phase, hkl[keep], np.asarray(lines.d_A)[keep], strength[keep], cell_freedom
+            lines.phase,
+            np.asarray(lines.hkl, dtype=np.int64)[keep],
+            np.asarray(lines.d_A, dtype=float)[keep],
+            strength[keep],
+            cell_freedom,
         )
 
     def two_theta_deg(self, wavelength_A: float, cell_scale: float = 1.0) -> FloatArray:
@@ -464,12 +464,15 @@ def _search(
     weight = np.log1p(peaks.significance / SIGNIFICANCE)
     weight = weight / weight.max()
     edges = np.concatenate([[-1e3], peaks.places_deg, [1e3]])
-    edge_weight = np.concatenate([[0.0], weight, [0.0]])
     kinds: tuple[ShiftKind, ...] = ("displacement", "zero")
     totals = {kind: np.zeros(count) for kind in kinds}
     scale_of = {kind: np.ones((len(expected), count)) for kind in kinds}
+    # peak weights at each shift; a peak that a rigid layer explains says little about a free one,
+    # or a film's c would be drawn to where its orders hide under the substrate's
+    left = {kind: np.tile(np.concatenate([[0.0], weight, [0.0]]), (count, 1)) for kind in kinds}
     possible = 0.0
-    for row, lines in enumerate(expected):
+    for row in sorted(range(len(expected)), key=lambda i: expected[i].cell_freedom):
+        lines = expected[row]
         mask = _within(lines, peaks, wavelength_A)
         if not mask.any():
             continue
@@ -490,14 +493,19 @@ def _search(
         for kind in kinds:
             looked = places[:, None, :] + shifts[None, :, None] * _fall(places, kind)[:, None, :]
             right = np.searchsorted(edges, looked)
+            at = np.arange(count)[None, :, None]
             near = np.maximum(
-                edge_weight[right] * (1.0 - np.abs(edges[right] - looked) / tolerance_deg),
-                edge_weight[right - 1] * (1.0 - np.abs(edges[right - 1] - looked) / tolerance_deg),
+                left[kind][at, right] * (1.0 - np.abs(edges[right] - looked) / tolerance_deg),
+                left[kind][at, right - 1]
+                * (1.0 - np.abs(edges[right - 1] - looked) / tolerance_deg),
             )
             score = np.maximum(near, 0.0) @ importance - doubt[:, None]
             top = np.argmax(score, axis=0)
             totals[kind] += score[top, np.arange(count)]
             scale_of[kind][row] = scales[top]
+            if lines.cell_freedom == 0.0:
+                apart = np.abs(looked[0][:, :, None] - edges[None, None, :]).min(axis=1)
+                left[kind] = np.where(apart < tolerance_deg, 0.2 * left[kind], left[kind])
     for kind in kinds:
         totals[kind] -= 0.05 * (shifts / max_shift_deg) ** 2
     kind = max(kinds, key=lambda k: float(totals[k].max()))
