@@ -329,21 +329,19 @@ def _judge(
     shown = f"{_capital(spec.label)} {show(estimate, scale=spec.scale, unit=spec.unit)}"
     words = limit.in_words()
     if broken < risk:
-        text = f"{shown} keeps {words} (probability of breaking it {probability(broken)})."
+        text = f"{shown} keeps the limit of {words} (probability of breaking it {probability(broken)})."
         return _reason(limit, record, estimate, "pass", text, broken, guarded)
     if 1.0 - broken < risk and spec.kind == "scan":
-        text = (
-            f"{shown} breaks {words}: the scan is too poor to judge by; {spec.settled_by} is due."
-        )
+        text = f"{shown} breaks the limit of {words}: the scan is too poor to judge by; {spec.settled_by} is due."
         return _reason(
             limit, record, estimate, "undecided", text, broken, guarded, decided_by=spec.settled_by
         )
     if 1.0 - broken < risk:
-        text = f"{shown} breaks {words} (probability of keeping it {probability(1 - broken)})."
+        text = f"{shown} breaks the limit of {words} (probability of keeping it {probability(1 - broken)})."
         return _reason(limit, record, estimate, "fail", text, broken, guarded)
     remedy = _what_decides(limit, risk, estimate, counting_time_s)
     text = (
-        f"{shown} may or may not keep {words} "
+        f"{shown} may or may not keep the limit of {words} "
         f"(probability of breaking it {probability(broken)}); {remedy}."
     )
     return _reason(limit, record, estimate, "undecided", text, broken, guarded, decided_by=remedy)
@@ -370,14 +368,14 @@ def _judge_interval(
     level = f"at level {number(estimate.level)}"
     if 1.0 - estimate.level < risk + 1e-12:
         if low >= least and high <= most:
-            text = f"{shown} keeps {limit.in_words()} {level}."
+            text = f"{shown} keeps the limit of {limit.in_words()} {level}."
             return _reason(limit, record, estimate, "pass", text)
         if high < least or low > most:
-            text = f"{shown} breaks {limit.in_words()} {level}."
+            text = f"{shown} breaks the limit of {limit.in_words()} {level}."
             outcome: Outcome = "fail" if spec.kind == "film" else "undecided"
             return _reason(limit, record, estimate, outcome, text)
     remedy = f"; {spec.settled_by} would tell" if spec.settled_by else ""
-    text = f"{shown} does not tell whether it keeps {limit.in_words()}{remedy}."
+    text = f"{shown} does not tell whether it keeps the limit of {limit.in_words()}{remedy}."
     return _reason(limit, record, estimate, "undecided", text, decided_by=remedy[2:])
 
 

@@ -57,7 +57,7 @@ QUANTITIES: dict[str, QuantitySpec] = {
         _share("random_fraction", "random share", "a longer scan about the film's (103)"),
         _share("other_fraction", "share of other grains", _TILT),
         QuantitySpec("c_A", "c of the film", "Å", settled_by=_C_LINES),
-        QuantitySpec("oxygen", "oxygen content", "a formula", settled_by=_C_LINES),
+        QuantitySpec("oxygen", "oxygen a formula unit", "", settled_by=_C_LINES),
         QuantitySpec(
             "rocking_fwhm_deg", "rocking width", "°", bounds=_POSITIVE, settled_by="a rocking scan"
         ),

@@ -1,0 +1,308 @@
+// Draws the scan of a film's sheet from the data in the page. Nothing is fetched.
+"use strict";
+(() => {
+  const picture = JSON.parse(document.getElementById("picture").textContent);
+  const INK = "#1c1f26", MUTED = "#575c68", GRID = "#e6e2d8";
+  const COUNTS = "#5a5f6a", FIT = "#0067b0", BACKGROUND = "#a34700", GHOST = "#7a3b8f";
+  const FONT = "11px system-ui, 'Segoe UI', Roboto, 'Liberation Sans', sans-serif";
+
+  // The reverse of pack.py: variable-length integers, differences, quantum, square root.
+  const unpack = (packed) => {
+    const values = new Array(packed.n).fill(null);
+    if (packed.step !== undefined) {
+      return values.map((_, i) => packed.start + i * packed.step);
+    }
+    for (const [first, text] of packed.runs) {
+      const bytes = atob(text);
+      let at = first, sum = 0, part = 0, weight = 1;
+      for (let i = 0; i < bytes.length; i++) {
+        const byte = bytes.charCodeAt(i);
+        part += (byte & 127) * weight;
+        if (byte & 128) { weight *= 128; continue; }
+        sum += part % 2 ? -(part + 1) / 2 : part / 2;
+        const value = sum * packed.q;
+        values[at++] = packed.root ? Math.sign(value) * value * value : value;
+        part = 0; weight = 1;
+      }
+    }
+    return values;
+  };
+
+  const x = unpack(picture.x);
+  const counts = unpack(picture.counts);
+  const fit = picture.fit ? unpack(picture.fit) : x.map(() => null);
+  const background = picture.background ? unpack(picture.background) : x.map(() => null);
+  const sigma = picture.sigma ? unpack(picture.sigma) : null;
+  const residual = x.map((_, i) => fit[i] === null || counts[i] === null ? null
+    : (counts[i] - fit[i]) / (sigma ? sigma[i] || 1 : Math.sqrt(Math.max(fit[i], 1))));
+  const whole = [x[0], x[x.length - 1]];
+  const positive = counts.filter((c) => c > 0);
+  const floor = positive.length ? Math.max(Math.min(...positive.slice(0, 5e4)) / 2, 1e-9) : 0.5;
+
+  const host = document.getElementById("plot");
+  const readout = document.getElementById("readout");
+  const narrow = () => host.clientWidth < 560;
+  const axisSize = () => (narrow() ? 46 : 62);
+  let logarithmic = true;
+  let view = whole.slice();
+  let charts = [];
+  let moving = false;
+  let paper = false;
+
+  const clip = (u) => {
+    u.ctx.save();
+    u.ctx.beginPath();
+    u.ctx.rect(u.bbox.left, u.bbox.top, u.bbox.width, u.bbox.height);
+    u.ctx.clip();
+  };
+  const ratio = (u) => u.ctx.canvas.width / u.width;
+
+  const drawHidden = (u) => {
+    const { ctx, bbox } = u;
+    const r = ratio(u);
+    for (const [low, high] of picture.hidden) {
+      const a = u.valToPos(low, "x", true), b = u.valToPos(high, "x", true);
+      if (b < bbox.left || a > bbox.left + bbox.width) continue;
+      clip(u);
+      ctx.beginPath();
+      ctx.rect(a, bbox.top, b - a, bbox.height);
+      ctx.clip();
+      ctx.strokeStyle = "#c9c4b8";
+      ctx.lineWidth = r;
+      ctx.beginPath();
+      for (let s = a - bbox.height; s < b; s += 6 * r) {
+        ctx.moveTo(s, bbox.top + bbox.height);
+        ctx.lineTo(s + bbox.height, bbox.top);
+      }
+      ctx.stroke();
+      ctx.restore();
+    }
+  };
+
+  const drawGhosts = (u) => {
+    const { ctx, bbox } = u;
+    const r = ratio(u);
+    clip(u);
+    ctx.fillStyle = GHOST;
+    ctx.strokeStyle = GHOST;
+    ctx.lineWidth = r;
+    for (const [place] of picture.ghosts) {
+      const at = u.valToPos(place, "x", true);
+      ctx.setLineDash([2 * r, 3 * r]);
+      ctx.beginPath();
+      ctx.moveTo(at, bbox.top + 9 * r);
+      ctx.lineTo(at, bbox.top + bbox.height);
+      ctx.stroke();
+      ctx.setLineDash([]);
+      ctx.beginPath();
+      ctx.moveTo(at - 5 * r, bbox.top);
+      ctx.lineTo(at + 5 * r, bbox.top);
+      ctx.lineTo(at, bbox.top + 8 * r);
+      ctx.fill();
+    }
+    ctx.restore();
+  };
+
+  const drawWindows = (u) => {
+    const { ctx, bbox } = u;
+    const r = ratio(u);
+    clip(u);
+    ctx.fillStyle = FIT;
+    for (const [low, high] of picture.windows) {
+      const a = u.valToPos(low, "x", true), b = u.valToPos(high, "x", true);
+      ctx.fillRect(a, bbox.top + bbox.height - 3 * r, b - a, 3 * r);
+    }
+    ctx.restore();
+  };
+
+  const drawTicks = (u) => {
+    const { ctx, bbox } = u;
+    const r = ratio(u);
+    const rowHeight = bbox.height / picture.ticks.length;
+    ctx.save();
+    ctx.font = `${10 * r}px system-ui, sans-serif`;
+    ctx.textBaseline = "middle";
+    ctx.textAlign = "left";
+    picture.ticks.forEach((row, i) => {
+      const middle = bbox.top + (i + 0.5) * rowHeight;
+      ctx.fillStyle = MUTED;
+      ctx.strokeStyle = INK;
+      ctx.lineWidth = 1.2 * r;
+      let last = -1e9;
+      row.at.forEach((place, j) => {
+        const at = u.valToPos(place, "x", true);
+        if (at < bbox.left || at > bbox.left + bbox.width) return;
+        ctx.beginPath();
+        ctx.moveTo(at, middle - 0.32 * rowHeight);
+        ctx.lineTo(at, middle + 0.32 * rowHeight);
+        ctx.stroke();
+        const width = ctx.measureText(row.labels[j]).width + 6 * r;
+        const next = j + 1 < row.at.length ? u.valToPos(row.at[j + 1], "x", true) : 1e9;
+        if (at - last > 4 * r && next - at > width + 2 * r && at + width < bbox.left + bbox.width) {
+          ctx.fillText(row.labels[j], at + 3 * r, middle);
+          last = at + width;
+        }
+      });
+    });
+    ctx.restore();
+  };
+
+  const follow = (u) => { // the other charts take the same stretch of the axis
+    if (moving) return;
+    const { min, max } = u.scales.x;
+    if (min === null) return;
+    moving = true;
+    view = [min, max];
+    charts.forEach((other) => { if (other !== u) other.setScale("x", { min, max }); });
+    moving = false;
+  };
+
+  const xAxis = (shown, label) => ({
+    show: shown, label: shown ? label : undefined, labelSize: 18, size: 28, labelFont: FONT, font: FONT,
+    stroke: MUTED, grid: { stroke: GRID, width: 1 }, ticks: { stroke: GRID, size: 4 },
+  });
+  const yAxis = (extra) => Object.assign({
+    size: axisSize(), font: FONT, stroke: MUTED, grid: { stroke: GRID, width: 1 },
+    ticks: { stroke: GRID, size: 4 }, gap: 4,
+  }, extra);
+  const cursor = {
+    sync: { key: "sheet", setSeries: false }, drag: { x: true, y: false, setScale: true, dist: 4 },
+    points: { show: false }, y: false,
+  };
+  const compact = (value) => {
+    if (value >= 1e6) return `${value / 1e6}M`;
+    return value >= 1e4 ? `${value / 1e3}k` : String(value);
+  };
+
+  const drawn = (values) => logarithmic ? values.map((v) => (v === null ? null : Math.max(v, floor))) : values;
+
+  const build = () => {
+    charts.forEach((chart) => chart.destroy());
+    host.replaceChildren();
+    const width = host.clientWidth;
+    const common = { width, legend: { show: false }, cursor, padding: [10, 8, 0, 0], pxAlign: 1 };
+    const hooks = { setScale: [(u, key) => { if (key === "x") follow(u); }] };
+    const dots = x.length / width < 3;
+    const main = new uPlot({
+      ...common, height: paper ? 250 : narrow() ? 240 : 300,
+      scales: { x: { time: false, min: view[0], max: view[1] }, y: logarithmic ? { distr: 3, log: 10 } : {} },
+      axes: [xAxis(false), yAxis({ label: undefined,
+        values: (u, ticks) => ticks.map((v) => (v === null ? "" : compact(v))) })],
+      series: [{}, { stroke: COUNTS, width: 1, points: { show: dots, size: 3, fill: COUNTS, width: 0 } },
+        { stroke: BACKGROUND, width: 1.3, dash: [6, 4], points: { show: false } },
+        { stroke: FIT, width: 1.7, spanGaps: false, points: { show: false } }],
+      hooks: { ...hooks, drawClear: [drawHidden], draw: [drawGhosts, drawWindows],
+        setCursor: [(u) => {
+          const i = u.cursor.idx;
+          readout.textContent = i === null || i === undefined ? ""
+            : `2θ ${x[i].toFixed(3)}°, ${Math.round(counts[i] * 10) / 10} counts` +
+              (fit[i] === null ? "" : `, fit ${fit[i].toFixed(1)}`);
+        }] },
+    }, [x, drawn(counts), drawn(background), drawn(fit)], host);
+    charts = [main];
+    const limit = Math.min(10, Math.max(4, ...residual.filter((v) => v !== null).map(Math.abs)));
+    if (picture.fit) {
+      charts.push(new uPlot({
+        ...common, height: paper ? 66 : 84, padding: [6, 8, 0, 0],
+        scales: { x: { time: false, min: view[0], max: view[1] }, y: { range: [-limit, limit] } },
+        axes: [xAxis(false), yAxis({ splits: () => [-3, 0, 3], values: (u, v) => v.map((t) => t === 0 ? "0" : t > 0 ? "+3σ" : "−3σ") })],
+        series: [{}, { stroke: INK, width: 1, paths: () => null, points: { show: true, size: 2.2, fill: INK, width: 0 } }],
+        hooks,
+      }, [x, residual], host));
+    }
+    const rows = Math.max(1, picture.ticks.length);
+    charts.push(new uPlot({
+      ...common, height: (paper ? 12 : 14) * rows + 54, padding: [4, 8, 0, 0],
+      scales: { x: { time: false, min: view[0], max: view[1] }, y: { range: [0, rows] } },
+      axes: [xAxis(true, "2θ / °"), yAxis({
+        splits: () => picture.ticks.map((_, i) => rows - i - 0.5),
+        values: () => picture.ticks.map((row) => row.phase), grid: { show: false }, ticks: { show: false }, stroke: INK,
+        font: narrow() ? "9.5px system-ui, sans-serif" : FONT,
+      })],
+      series: [{}, { show: false }],
+      hooks: { ...hooks, draw: [drawTicks] },
+    }, [x, x.map(() => null)], host));
+  };
+
+  const goTo = (low, high) => {
+    const width = Math.min(high - low, whole[1] - whole[0]);
+    const start = Math.min(Math.max(low, whole[0]), whole[1] - width);
+    charts[0].setScale("x", { min: start, max: start + width });
+  };
+  const moves = {
+    in: (m, w) => goTo(m - w / 4, m + w / 4), out: (m, w) => goTo(m - w, m + w),
+    left: (m, w) => goTo(m - 0.8 * w, m + 0.2 * w), right: (m, w) => goTo(m - 0.2 * w, m + 0.8 * w),
+    all: () => goTo(...whole),
+  };
+  for (const button of document.querySelectorAll("[data-view]")) {
+    button.addEventListener("click", () => {
+      moves[button.dataset.view]((view[0] + view[1]) / 2, view[1] - view[0]);
+    });
+  }
+  const log = document.getElementById("log");
+  log.addEventListener("click", () => {
+    logarithmic = !logarithmic;
+    log.setAttribute("aria-pressed", String(logarithmic));
+    build();
+  });
+  const chooser = document.getElementById("goto");
+  for (const row of picture.ticks) {
+    const group = document.createElement("optgroup");
+    group.label = row.phase;
+    row.at.forEach((place, i) => {
+      if (place < whole[0] || place > whole[1]) return;
+      group.append(new Option(`${row.phase} (${row.labels[i]}) ${place.toFixed(2)}°`, place));
+    });
+    if (group.children.length) chooser.append(group);
+  }
+  chooser.addEventListener("change", () => {
+    if (chooser.value !== "") goTo(Number(chooser.value) - 1, Number(chooser.value) + 1);
+  });
+
+  const sides = Array.from(document.querySelectorAll(".side-plot"));
+  let sideCharts = [];
+  const buildSides = () => {
+    sideCharts.forEach((chart) => chart.destroy());
+    sideCharts = sides.map((box, i) => {
+      const side = picture.side[i];
+      const axis = unpack(side.x);
+      return new uPlot({
+        width: box.clientWidth, height: paper ? 130 : 165, legend: { show: false }, padding: [8, 8, 0, 0],
+        cursor: { drag: { x: true, y: false }, points: { show: false } },
+        scales: { x: { time: false } },
+        axes: [xAxis(true, side.label), yAxis({ size: 50, values: (u, t) => t.map(compact) })],
+        series: [{}, { stroke: COUNTS, width: 0, paths: () => null, points: { show: true, size: 3, fill: COUNTS, width: 0 } },
+          { stroke: FIT, width: 1.7, points: { show: false } }],
+      }, [axis, unpack(side.counts), side.fit ? unpack(side.fit) : axis.map(() => null)], box);
+    });
+  };
+
+  let widthDrawn = 0;
+  const rebuild = () => {
+    if (Math.abs(host.clientWidth - widthDrawn) < 2) return;
+    widthDrawn = host.clientWidth;
+    build();
+    buildSides();
+  };
+  new ResizeObserver(() => requestAnimationFrame(rebuild)).observe(host);
+  document.getElementById("tools").hidden = false;
+  rebuild();
+
+  // On paper the drawing is as wide as the layout of the print style sheet, not as the window.
+  addEventListener("beforeprint", () => {
+    paper = true;
+    host.style.width = "1034px";
+    sides.forEach((box) => { box.style.width = "330px"; });
+    widthDrawn = 0;
+    rebuild();
+  });
+  addEventListener("afterprint", () => {
+    paper = false;
+    host.style.width = "";
+    sides.forEach((box) => { box.style.width = ""; });
+    widthDrawn = 0;
+    rebuild();
+  });
+  document.documentElement.dataset.drawn = "yes";
+  window.xrdfilmSheet = { view: () => view.slice(), counts: () => counts.slice(), fit: () => fit.slice(), x: () => x.slice(), charts: () => charts.length };
+})();

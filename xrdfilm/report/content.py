@@ -1,0 +1,501 @@
+"""What a report says, in the order it says it; pages and PDF only lay it out.
+
+A `FilmContent` holds finished texts and the geometry of the scales. Nothing here knows of markup.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from xrdfilm.numbers import fixed, number, show
+from xrdfilm.quantities import DETECTED, QUANTITIES, find_quantity, quantities_of
+from xrdfilm.report.names import slugs
+from xrdfilm.report.scale import LimitScale, limit_scale
+from xrdfilm.results import Film, Fluoride, Quantity, Reason, RunResult
+from xrdfilm.safety import BARIUM_CAUTION, HF_CAUTION
+
+VERDICT_WORDS = {
+    "pass": "Pass",
+    "fail": "Fail",
+    "undecided": "Undecided",
+    "unreadable": "Unreadable",
+}
+WORST_FIRST = ("fail", "unreadable", "undecided", "pass")
+ROUTES = {
+    "reference": "against a reference film",
+    "structure": "from structure factors and optics",
+    "index": "area ratio only: for trends, no fraction",
+    "coupled": "coupled scan",
+    "tilt": "tilt scan",
+}
+UNITS = {name: (spec.scale, spec.unit) for name, spec in QUANTITIES.items()}
+_MOST_COLUMNS = 6
+_DEFAULT_COLUMNS = (
+    "conversion",
+    "fluoride_volume_fraction_aligned",
+    "fluoride_volume_fraction_random",
+    "c_axis_fraction",
+    "a_axis_fraction",
+    "random_fraction",
+    "c_A",
+    "rocking_fwhm_deg",
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """A labelled figure. ``note`` stands small beside it."""
+
+    label: str
+    shown: str
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class LimitRow:
+    """One judged limit: what is limited, how, what was found, and how it came out."""
+
+    label: str
+    limit: str
+    shown: str
+    outcome: str
+    outcome_word: str
+    text: str
+    grade: str
+    risk: str
+    scale: LimitScale | None
+
+
+@dataclass(frozen=True, slots=True)
+class FluorideContent:
+    """Fluoride under both assumptions, side by side."""
+
+    detected: bool
+    aligned: str
+    random: str
+    least_aligned: str
+    least_random: str
+    rows: tuple[Row, ...]
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class LineRow:
+    """One fitted line as text."""
+
+    phase: str
+    hkl: str
+    two_theta: str
+    area: str
+    fwhm: str
+    significance: str
+    flags: str
+
+
+@dataclass(frozen=True, slots=True)
+class FilmContent:
+    """One film's sheet."""
+
+    name: str
+    slug: str
+    verdict: str
+    verdict_word: str
+    grade: str
+    reason: str
+    position: str
+    position_m: float | None
+    limits: tuple[LimitRow, ...]
+    orientation: tuple[Row, ...]
+    orientation_notes: tuple[str, ...]
+    fluoride: FluorideContent | None
+    lattice: tuple[Row, ...]
+    lattice_notes: tuple[str, ...]
+    texture: tuple[Row, ...]
+    texture_notes: tuple[str, ...]
+    phases: tuple[tuple[str, bool, str], ...]
+    lines: tuple[LineRow, ...]
+    warnings: tuple[str, ...]
+    cautions: tuple[str, ...]
+    assumed: tuple[tuple[str, str], ...]
+    recipe: tuple[tuple[str, str], ...]
+    files: tuple[tuple[str, str], ...]
+    version: str
+    level: str
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """A column of the run's table: name of the quantity, heading, unit."""
+
+    name: str
+    heading: str
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """A figure in the run's table: text, its interval, and the number to sort by."""
+
+    main: str
+    interval: str
+    key: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class RunContent:
+    """The run's page; ``order`` lists indices into ``films``, worst first."""
+
+    id: str
+    date: str
+    note: str
+    recipe: tuple[tuple[str, str], ...]
+    events: tuple[str, ...]
+    counts: tuple[tuple[str, str, int], ...]
+    films: tuple[FilmContent, ...]
+    order: tuple[int, ...]
+    columns: tuple[Column, ...]
+    cells: tuple[tuple[Cell, ...], ...]
+    grades: tuple[tuple[str, int], ...]
+    version: str
+
+
+def quantity_text(quantity: Quantity | None, name: str) -> str:
+    """A recorded quantity under its name's unit and scale."""
+    scale, unit = UNITS.get(name, (1.0, ""))
+    return show(quantity, scale=scale, unit=unit)
+
+
+def run_content(result: RunResult) -> RunContent:
+    """Everything that the report of a run says."""
+    names = [film.film for film in result.films]
+    films = tuple(
+        film_content(film, slug) for film, slug in zip(result.films, slugs(names), strict=True)
+    )
+    verdicts: list[str] = [film.verdict for film in result.films]
+    columns = _columns(result.films)
+    reached = [film.grade for film in result.films if film.grade]
+    return RunContent(
+        id=result.run.id,
+        date=result.run.date.isoformat() if result.run.date else "",
+        note=result.run.operator_note or "",
+        recipe=tuple(flatten(result.run.recipe)),
+        events=tuple("; ".join(f"{k} {v}" for k, v in flatten(e)) for e in result.run.events),
+        counts=tuple((v, VERDICT_WORDS[v], verdicts.count(v)) for v in WORST_FIRST[::-1]),
+        films=films,
+        order=tuple(sorted(range(len(films)), key=lambda i: _badness(result.films[i]))),
+        columns=columns,
+        cells=tuple(_cells(film, columns) for film in result.films),
+        grades=tuple((name, reached.count(name)) for name in dict.fromkeys(sorted(reached))),
+        version=next((film.provenance.version for film in result.films), ""),
+    )
+
+
+def _badness(film: Film) -> tuple[int, float]:
+    worst = max((r.probability_breaking or 0.0 for r in film.reasons), default=0.0)
+    return WORST_FIRST.index(film.verdict), -worst
+
+
+def _columns(films: Sequence[Film]) -> tuple[Column, ...]:
+    """The limited quantities, in the order of the limits; else the usual ones that were found."""
+    limited = dict.fromkeys(
+        reason.quantity
+        for film in films
+        for reason in film.reasons
+        if not reason.quantity.endswith(DETECTED)
+    )
+    measured = {
+        name for film in films for name, found in quantities_of(film).items() if found is not None
+    }
+    wanted = list(limited) + [n for n in _DEFAULT_COLUMNS if n not in limited and n in measured]
+    picked = []
+    for name in wanted:
+        spec = find_quantity(name)
+        if spec is not None and spec.kind == "film":
+            picked.append(Column(name, spec.label, spec.unit))
+    return tuple(picked[: max(len(limited), _MOST_COLUMNS)])
+
+
+def _cells(film: Film, columns: Sequence[Column]) -> tuple[Cell, ...]:
+    found = quantities_of(film)
+    cells = []
+    for column in columns:
+        estimate = found.get(column.name)
+        if estimate is None:
+            cells.append(Cell("–", "", None))
+            continue
+        spec = QUANTITIES[column.name]
+        text = show(estimate, scale=spec.scale)
+        main, _, rest = text.partition(" (")
+        if main.startswith("0 to "):
+            main = main.partition(":")[0]
+        key = estimate.value
+        if key is None:
+            key = estimate.high if (estimate.low or 0.0) <= 0.0 else estimate.low
+        cells.append(Cell(main, rest.removesuffix(")"), key))
+    return tuple(cells)
+
+
+def film_content(film: Film, slug: str) -> FilmContent:
+    """Everything that a film's sheet says."""
+    lattice, orientation, texture = film.lattice, film.orientation, film.texture
+    levels = {q.level for q in _intervals(film)}
+    return FilmContent(
+        name=film.film,
+        slug=slug,
+        verdict=film.verdict,
+        verdict_word=VERDICT_WORDS[film.verdict],
+        grade=film.grade or "",
+        reason=short_reason(film),
+        position=f"{number(film.position_m, 6)} m" if film.position_m is not None else "",
+        position_m=film.position_m,
+        limits=tuple(_limit_row(reason) for reason in film.reasons),
+        orientation=_rows(
+            orientation,
+            (
+                ("c_axis", "c-axis", "c_axis_fraction"),
+                ("a_axis", "a-axis", "a_axis_fraction"),
+                ("random", "random", "random_fraction"),
+                ("other", "other grains", "other_fraction"),
+            ),
+        ),
+        orientation_notes=_orientation_notes(film),
+        fluoride=_fluoride(film.fluoride),
+        lattice=_rows(
+            lattice,
+            (
+                ("c_A", "c", "c_A"),
+                ("a_A", "a", "c_A"),
+                ("b_A", "b", "c_A"),
+                ("oxygen", "oxygen a formula unit, from c", "oxygen"),
+                ("crystallite_size_nm", "crystallite size", "crystallite_size_nm"),
+                ("microstrain", "microstrain", "microstrain"),
+                ("fringe_thickness_nm", "thickness from fringes", "crystallite_size_nm"),
+                ("displacement_um", "displacement", "displacement_um"),
+                ("zero_deg", "zero", "zero_deg"),
+            ),
+        ),
+        lattice_notes=_lattice_notes(film),
+        texture=_texture(film),
+        texture_notes=tuple(texture.notes) if texture else (),
+        phases=tuple(
+            (p.phase, p.detected, "; ".join(part for part in (", ".join(p.lines), p.note) if part))
+            for p in film.phases
+        ),
+        lines=tuple(_line_rows(film)),
+        warnings=tuple(dict.fromkeys(film.warnings)),
+        cautions=_cautions(film),
+        assumed=tuple(flatten(film.provenance.settings)),
+        recipe=tuple((f"recipe: {name}", text) for name, text in flatten(film.recipe)),
+        files=tuple(film.provenance.files.items()),
+        version=film.provenance.version,
+        level=f"{number(100 * levels.pop())} %" if len(levels) == 1 else "",
+    )
+
+
+def short_reason(film: Film) -> str:
+    """The one line that tells why: the first broken limit, else the first open one."""
+    if film.verdict == "unreadable":
+        return film.warnings[0] if film.warnings else "The scan could not be read."
+    if not film.reasons:
+        return "No limits were given, so nothing is decided."
+    for outcome in ("fail", "undecided"):
+        if film.verdict == outcome:
+            first = next((r for r in film.reasons if r.outcome == outcome), film.reasons[0])
+            return first.text
+    if film.grade:
+        return f"Keeps every limit of grade {film.grade}."
+    count = len(film.reasons)
+    return f"Keeps all {count} limits." if count > 1 else film.reasons[0].text
+
+
+def _limit_row(reason: Reason) -> LimitRow:
+    spec = find_quantity(reason.quantity)
+    scale, unit = (spec.scale, spec.unit) if spec else (1.0, "")
+    grade = reason.limit.get("grade", "")
+    if reason.quantity.endswith(DETECTED):
+        limit = "must be seen" if reason.limit.get("min") else "must not be seen"
+        shown = "seen" if reason.value else "not seen" if reason.value is not None else "not told"
+        label = reason.quantity.removesuffix(DETECTED)
+    else:
+        tail = unit if unit.startswith("°") else f" {unit}"
+        limit = ", ".join(
+            f"{sign} {number(reason.limit[key] * scale, 8)}{tail}".rstrip()
+            for sign, key in (("≥", "min"), ("≤", "max"))
+            if reason.limit.get(key) is not None
+        )
+        shown = show(reason if _has_interval(reason) else None, scale=scale, unit=unit)
+        label = spec.label if spec else reason.quantity
+    return LimitRow(
+        label=label,
+        limit=limit,
+        shown=shown,
+        outcome=reason.outcome,
+        outcome_word={"pass": "kept", "fail": "broken", "undecided": "open"}[reason.outcome],
+        text=reason.text,
+        grade=grade if isinstance(grade, str) else ", ".join(grade),
+        risk=f"{number(100 * reason.limit['risk'])} %" if "risk" in reason.limit else "",
+        scale=limit_scale(reason) if _has_interval(reason) else None,
+    )
+
+
+def _has_interval(reason: Reason) -> bool:
+    return any(x is not None for x in (reason.value, reason.low, reason.high))
+
+
+def _rows(record: Any, wanted: Sequence[tuple[str, str, str]]) -> tuple[Row, ...]:
+    """The fields of a record that were measured, as rows."""
+    if record is None:
+        return ()
+    return tuple(
+        Row(label, quantity_text(quantity, name), _largest_source(quantity))
+        for field, label, name in wanted
+        if (quantity := getattr(record, field)) is not None
+    )
+
+
+def _largest_source(quantity: Quantity) -> str:
+    """What the uncertainty mostly comes from."""
+    if not quantity.sources:
+        return ""
+    total = sum(part**2 for part in quantity.sources.values())
+    name, part = max(quantity.sources.items(), key=lambda item: item[1])
+    if total <= 0.0 or len(quantity.sources) < 2:
+        return name
+    return f"{name} {number(100 * part**2 / total, 2)} % of σ²"
+
+
+def _orientation_notes(film: Film) -> tuple[str, ...]:
+    found = film.orientation
+    if found is None:
+        return ()
+    notes = [f"Route: {ROUTES[found.route]}. Lines used: {', '.join(found.lines_used) or 'none'}."]
+    if found.chi_square is not None and found.degrees_of_freedom:
+        notes.append(
+            f"Scatter of the lines about the shares: χ² {number(found.chi_square, 3)} "
+            f"with {found.degrees_of_freedom} degrees of freedom."
+        )
+    notes += [f"Left out: {item.line}, {item.why}." for item in found.lines_left_out]
+    return (*notes, *found.notes)
+
+
+def _lattice_notes(film: Film) -> tuple[str, ...]:
+    if film.lattice is None:
+        return ()
+    source = film.lattice.alignment_from
+    return (*((f"Axis set by {source}.",) if source else ()), *film.lattice.notes)
+
+
+def _fluoride(found: Fluoride | None) -> FluorideContent | None:
+    if found is None:
+        return None
+
+    def least(limit: float | None) -> str:
+        return "not known" if limit is None else f"{number(100 * limit, 2)} vol%"
+
+    rows = [
+        Row("conversion", quantity_text(found.conversion, "conversion")),
+        Row("HF still bound", quantity_text(found.hf_bound_ug_cm2, "hf_bound_ug_cm2")),
+    ]
+    if found.cell_A is not None:
+        rows.append(Row("cell edge", quantity_text(found.cell_A, "c_A")))
+    if found.index is not None:
+        rows.append(Row("index", show(found.index), "area ratio, no fraction"))
+    rows.append(Row("its orientation", found.orientation or "cannot be told"))
+    rows.append(Row("route", ROUTES[found.route]))
+    name = "fluoride_volume_fraction"
+    return FluorideContent(
+        detected=found.detected,
+        aligned=quantity_text(found.volume_fraction_aligned, name),
+        random=quantity_text(found.volume_fraction_random, name),
+        least_aligned=least(found.detection_limit_aligned),
+        least_random=least(found.detection_limit_random),
+        rows=tuple(rows),
+        notes=(*found.notes, *found.advice),
+    )
+
+
+def _texture(film: Film) -> tuple[Row, ...]:
+    rows = list(
+        _rows(
+            film.texture,
+            (
+                ("rocking_fwhm_deg", "rocking width", "rocking_fwhm_deg"),
+                ("azimuth_fwhm_deg", "azimuth width", "azimuth_fwhm_deg"),
+                ("rocking_integral_breadth_deg", "rocking integral breadth", "rocking_fwhm_deg"),
+                ("in_plane_rotated_fraction", "rotated in plane", "in_plane_rotated_fraction"),
+                ("buffer_111_fraction", "(111) of the buffer", "buffer_111_fraction"),
+            ),
+        )
+    )
+    for layer in film.texture.layers if film.texture else ():
+        for row in _rows(
+            layer,
+            (
+                ("rocking_fwhm_deg", "rocking width", "rocking_fwhm_deg"),
+                ("azimuth_fwhm_deg", "azimuth width", "azimuth_fwhm_deg"),
+                ("fraction_111", "(111) share", "buffer_111_fraction"),
+            ),
+        ):
+            rows.append(Row(f"{layer.phase}: {row.label}", row.shown, row.note))
+    return tuple(rows)
+
+
+def _line_rows(film: Film) -> Iterator[LineRow]:
+    for line in film.lines:
+        h, k, l = line.hkl  # noqa: E741
+        yield LineRow(
+            line.phase,
+            f"{h}{k}{l}" if all(0 <= i <= 9 for i in line.hkl) else f"{h} {k} {l}",
+            show(line.two_theta_deg),
+            show(line.area),
+            show(line.fwhm_deg) if line.fwhm_deg is not None else "",
+            fixed(line.significance, 1),
+            ", ".join(line.flags),
+        )
+
+
+def _cautions(film: Film) -> tuple[str, ...]:
+    """Cautions whose numbers stand on this sheet."""
+    found = film.fluoride
+    if found is None:
+        return ()
+    bound = found.hf_bound_ug_cm2
+    cautions = []
+    if bound is not None and (bound.high or 0.0) > 0.0:
+        cautions.append(f"HF still bound: {HF_CAUTION}")
+    if found.detected:
+        cautions.append(BARIUM_CAUTION)
+    return tuple(cautions)
+
+
+def _intervals(film: Film) -> Iterator[Quantity]:
+    for part in (film.fluoride, film.orientation, film.lattice, film.texture):
+        for name in type(part).model_fields if part is not None else ():
+            value = getattr(part, name)
+            if isinstance(value, Quantity):
+                yield value
+
+
+def flatten(settings: Mapping[str, Any], prefix: str = "") -> Iterator[tuple[str, str]]:
+    """Nested settings as (dotted name, text)."""
+    for key, value in settings.items():
+        name = f"{prefix}{key}"
+        if isinstance(value, Mapping):
+            yield from flatten(value, f"{name}.")
+        elif isinstance(value, bool):
+            yield name, "yes" if value else "no"
+        elif isinstance(value, int | float):
+            yield name, number(value, 6)
+        elif value is None:
+            yield name, "not stated"
+        elif isinstance(value, str):
+            yield name, value
+        elif isinstance(value, list | tuple) and all(isinstance(v, Mapping) for v in value):
+            yield name, "; ".join(" ".join(text for _, text in flatten(v)) for v in value) or "none"
+        elif isinstance(value, list | tuple):
+            yield name, ", ".join(str(v) for v in value) or "none"
+        else:
+            yield name, json.dumps(value, default=str)

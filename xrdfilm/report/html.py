@@ -1,0 +1,151 @@
+"""The pages of a report: a run's index and a sheet for each film, as text."""
+
+from __future__ import annotations
+
+import json
+from functools import lru_cache
+from importlib.resources import files
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from xrdfilm.numbers import number
+from xrdfilm.report.content import WORST_FIRST, RunContent
+from xrdfilm.report.pack import pack_axis, pack_counts, pack_curve
+from xrdfilm.report.picture import FilmPicture
+from xrdfilm.report.strip import Strip, Trace
+
+ASSETS = ("xrdfilm.css", "run.js", "sheet.js", "uPlot.iife.min.js", "uPlot.min.css")
+LICENCES = ("uPlot.LICENSE.txt",)
+
+
+@lru_cache(maxsize=1)
+def _environment() -> Environment:
+    environment = Environment(
+        loader=PackageLoader("xrdfilm.report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.globals["pc"] = lambda fraction: f"{100.0 * fraction:.2f}%"
+    return environment
+
+
+def asset(name: str) -> bytes:
+    """The bytes of one file that goes beside the pages."""
+    return files("xrdfilm.report").joinpath("assets", name).read_bytes()
+
+
+def index_page(
+    content: RunContent, strip: Strip | None, traces: tuple[Trace, ...], *, pdf: bool
+) -> str:
+    """The run's page."""
+    return (
+        _environment()
+        .get_template("index.html.jinja")
+        .render(
+            run=content,
+            strip=strip,
+            traces=traces,
+            pdf=pdf,
+            has_position=any(film.position_m is not None for film in content.films),
+            rank={verdict: rank for rank, verdict in enumerate(WORST_FIRST)},
+        )
+    )
+
+
+def sheet_page(content: RunContent, index: int, picture: FilmPicture | None, *, pdf: bool) -> str:
+    """The sheet of film ``index``; without a picture it has no drawing."""
+    film = content.films[index]
+    place = content.order.index(index)
+    neighbours = [
+        content.films[content.order[i]] if 0 <= i < len(content.order) else None
+        for i in (place - 1, place + 1)
+    ]
+    return (
+        _environment()
+        .get_template("sheet.html.jinja")
+        .render(
+            run=content,
+            film=film,
+            before=neighbours[0],
+            after=neighbours[1],
+            pdf=pdf,
+            data=None if picture is None else _embedded(picture_data(picture)),
+            ghosts=ghost_words(picture),
+            hidden=hidden_words(picture),
+            side_titles=[] if picture is None else [side.title for side in picture.side_scans],
+            plot_words="" if picture is None else plot_words(picture),
+        )
+    )
+
+
+def ghost_words(picture: FilmPicture | None) -> list[str]:
+    """Where ghosts are predicted, and of what."""
+    marks = () if picture is None else picture.ghosts
+    return [
+        f"{mark.two_theta_deg:.2f}° {mark.cause}"
+        for mark in sorted(marks, key=lambda m: m.two_theta_deg)
+    ]
+
+
+def hidden_words(picture: FilmPicture | None) -> list[str]:
+    """Which stretches are hidden, and by what."""
+    zones = () if picture is None else picture.hidden
+    return [f"{zone.low_deg:.2f}° to {zone.high_deg:.2f}° {zone.why}".strip() for zone in zones]
+
+
+def plot_words(picture: FilmPicture) -> str:
+    """The drawing for those who do not see it."""
+    axis, counts = picture.two_theta_deg, picture.counts
+    top = int(counts.argmax())
+    phases = ", ".join(row.phase for row in picture.ticks)
+    return (
+        f"Counts against 2θ from {number(axis[0])}° to {number(axis[-1])}°, {axis.size} points; "
+        f"highest {number(counts[top], 6)} at {axis[top]:.2f}°. With the fitted curve, "
+        f"the residuals, and the line places of {phases or 'no phase'}."
+    )
+
+
+def picture_data(picture: FilmPicture) -> dict[str, Any]:
+    """The arrays of a sheet in the short form that assets/sheet.js reads."""
+    data: dict[str, Any] = {
+        "x": pack_axis(picture.two_theta_deg),
+        "counts": pack_counts(picture.counts),
+        "fit": None if picture.fitted is None else pack_curve(picture.fitted),
+        "background": None if picture.background is None else pack_curve(picture.background),
+        "sigma": None if picture.sigma is None else pack_curve(picture.sigma),
+        "ticks": [
+            {
+                "phase": row.phase,
+                "at": [round(float(place), 4) for place in row.two_theta_deg[order]],
+                "labels": [row.labels[i] for i in order],
+            }
+            for row in picture.ticks
+            for order in (row.two_theta_deg.argsort(),)
+        ],
+        "ghosts": [[round(mark.two_theta_deg, 4), mark.cause] for mark in picture.ghosts],
+        "hidden": [[zone.low_deg, zone.high_deg] for zone in picture.hidden],
+        "windows": [[round(z.low_deg, 4), round(z.high_deg, 4)] for z in picture.windows],
+        "side": [
+            {
+                "label": side.axis_label
+                or {"rocking": "ω / °", "azimuth": "φ / °"}.get(side.kind, "χ / °"),
+                "x": pack_axis(side.axis_deg),
+                "counts": pack_counts(side.counts),
+                "fit": None if side.fitted is None else pack_curve(side.fitted),
+            }
+            for side in picture.side_scans
+        ],
+    }
+    return data
+
+
+def _embedded(data: dict[str, Any]) -> Markup:
+    """JSON that can stand inside a script element: no markup can begin in it."""
+    text = json.dumps(data, separators=(",", ":"), allow_nan=False, ensure_ascii=True)
+    for character in "<>&":
+        text = text.replace(character, f"\\u{ord(character):04x}")
+    return Markup(text)

@@ -1,0 +1,90 @@
+"""The numbers of a report as tables: CSV for spreadsheets, Parquet where pyarrow is there."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from importlib.util import find_spec
+from typing import TYPE_CHECKING, Any
+
+from xrdfilm.results import RunResult
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+_DANGEROUS = ("=", "+", "-", "@", "\t", "\r", "\n")
+
+
+def defused(value: Any) -> Any:
+    """A cell that no spreadsheet takes for a formula: such texts get an apostrophe in front.
+
+    Numbers stay numbers. The habit is that of OWASP's page on CSV injection (from memory).
+    """
+    if isinstance(value, str) and value.lstrip(" ").startswith(_DANGEROUS):
+        return f"'{value}"
+    return value
+
+
+def films_frame(result: RunResult) -> pd.DataFrame:
+    """One row a film, nested fields as columns with dots; lists as JSON text."""
+    frame = result.to_frame()
+    for name in frame.columns:
+        if frame[name].map(lambda cell: isinstance(cell, list | dict)).any():
+            frame[name] = frame[name].map(
+                lambda cell: (
+                    json.dumps(cell, ensure_ascii=False) if isinstance(cell, list | dict) else cell
+                )
+            )
+    return frame
+
+
+def lines_frame(result: RunResult) -> pd.DataFrame:
+    """One row a fitted line of each film."""
+    import pandas as pd
+
+    rows = [
+        {"run": result.run.id, "film": film.film, **line.model_dump(mode="json")}
+        for film in result.films
+        for line in film.lines
+    ]
+    for row in rows:
+        row["hkl"] = " ".join(str(index) for index in row["hkl"])
+        for name in ("members", "flags"):
+            row[name] = "; ".join(row[name])
+    frame: pd.DataFrame = pd.json_normalize(rows)
+    wanted = [c for c in frame.columns if ".sources." not in c]
+    return frame[wanted] if len(frame) else pd.DataFrame(columns=["run", "film", "phase", "hkl"])
+
+
+def csv_text(frame: pd.DataFrame) -> str:
+    """The frame as CSV (RFC 4180), formulas defused, nothing for what was not measured."""
+    buffer = io.StringIO()
+    writer = csv.writer(buffer, lineterminator="\r\n")
+    writer.writerow([defused(str(name)) for name in frame.columns])
+    missing = frame.isna()
+    for row, gone in zip(
+        frame.itertuples(index=False, name=None),
+        missing.itertuples(index=False, name=None),
+        strict=True,
+    ):
+        writer.writerow(
+            ["" if empty else defused(cell) for cell, empty in zip(row, gone, strict=True)]
+        )
+    return buffer.getvalue()
+
+
+def parquet_bytes(frame: pd.DataFrame) -> bytes | None:
+    """The frame as Parquet; None where pyarrow is not installed."""
+    if find_spec("pyarrow") is None:
+        return None
+    mixed = [
+        name
+        for name in frame.columns
+        if frame[name].dtype == object
+        and len({type(cell) for cell in frame[name] if cell is not None and cell == cell}) > 1
+    ]
+    whole = frame.astype(dict.fromkeys(mixed, "string")) if mixed else frame
+    buffer = io.BytesIO()
+    whole.to_parquet(buffer, engine="pyarrow", index=False)
+    return buffer.getvalue()
