@@ -60,7 +60,7 @@ def broad_background(
     places, means = _binned(x, size), _binned(y, size)
     lift = min(float(means.min()), 0.0)  # net curves reach below zero
     root = np.sqrt(means - lift)
-    half_window = int(round(4.0 / 3.0 * widest_line_deg / (step * size)))
+    half_window = round(4.0 / 3.0 * widest_line_deg / (step * size))
     half_window = max(1, min(half_window, (places.size - 1) // 2))
     smooth = min(2, half_window)
     clipped, _ = Baseline(places).snip(
