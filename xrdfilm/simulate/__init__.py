@@ -11,7 +11,7 @@ It shares crystal structures, optics and the intensity model with the analysis, 
 code that fits.
 """
 
-from xrdfilm.simulate.coupled import TrueLine, Truth, grid, simulate_scan
+from xrdfilm.simulate.coupled import grid, simulate_scan
 from xrdfilm.simulate.film import (
     CRYSTAL,
     TAPE,
@@ -32,6 +32,13 @@ from xrdfilm.simulate.instrument import (
     Hump,
     Instrument,
 )
+from xrdfilm.simulate.texture import (
+    TextureTruth,
+    simulate_azimuth,
+    simulate_rocking,
+    simulate_tilt,
+)
+from xrdfilm.simulate.truth import TrueLine, Truth
 
 __all__ = [
     "CRYSTAL",
@@ -49,9 +56,13 @@ __all__ = [
     "Minor",
     "SimulatedFilm",
     "SubstrateTexture",
+    "TextureTruth",
     "TrueLine",
     "Truth",
     "fluoride",
     "grid",
+    "simulate_azimuth",
+    "simulate_rocking",
     "simulate_scan",
+    "simulate_tilt",
 ]

@@ -6,7 +6,7 @@ import json
 from pathlib import Path
 
 from xrdfilm.scan import Scan
-from xrdfilm.simulate.coupled import Truth
+from xrdfilm.simulate.truth import Truth
 
 _AXIS_NAMES = {"two_theta": "two_theta_deg", "omega": "omega_deg", "phi": "phi_deg"}
 
