@@ -80,12 +80,6 @@ class ExpectedLine:
     ghost: str | None = None
 
 
-def is_metal(phase: Phase) -> bool:
-    """True for a phase of nothing but metals: a tape rather than a single crystal."""
-    light = {"H", "B", "C", "N", "O", "F", "Si", "P", "S", "Cl"}
-    return not light & set(phase.composition_per_cell)
-
-
 def stack_phases(
     stack: Stack,
     *,
@@ -133,7 +127,7 @@ def stack_phases(
     ]
     if stack.substrate is not None:
         below = stack.substrate.phase
-        tape = is_metal(below)
+        tape = below.is_metal
         mosaic = _TAPE_MOSAIC_DEG if tape else _CRYSTAL_MOSAIC_DEG
         components: tuple[Component, ...]
         if substrate_normal is None:

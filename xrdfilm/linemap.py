@@ -9,7 +9,7 @@ against everything else the stack may show, with strengths from the intensity mo
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -25,6 +25,7 @@ from xrdfilm.expected import (
     stack_phases,
 )
 from xrdfilm.lines import Reflection
+from xrdfilm.numbers import number
 from xrdfilm.optics import Optics
 from xrdfilm.radiation import d_of, two_theta_of
 from xrdfilm.stack import Stack
@@ -36,6 +37,17 @@ STATUS_MEANING = {
     "shared": "another line may lie there if stray grains or that phase are present",
     "hidden": "a line that is surely there lies over it",
 }
+
+
+GRAIN_WORDS = {
+    "c_axis": "c-axis grains",
+    "a_axis": "a-axis grains",
+    "aligned_00l": "(00l) grains",
+    "aligned_111": "(111) grains",
+    "random": "random grains",
+    "substrate": "substrate",
+}
+"""How the components of `xrdfilm.expected.stack_phases` are called in words."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,12 +95,13 @@ class Overlap:
     def __str__(self) -> str:
         what = f"{self.ghost} ghost of {self.by}" if self.ghost else str(self.by)
         if not self.certain:
-            what += f" of {self.component.replace('_', '-')} grains"
+            what += f" of {GRAIN_WORDS.get(self.component, self.component)}"
         if self.by_alpha2:
             what += " (its K-alpha2)"
         side = "above" if self.separation_deg >= 0 else "below"
-        times = f"{self.ratio:.2g}" if self.ratio < 100 else f"{self.ratio:.0e}".replace("e+0", "e")
-        return f"{what}, {abs(self.separation_deg):.2f}° {side}, {times} × its strength"
+        return (
+            f"{what}, {abs(self.separation_deg):.2f}° {side}, {number(self.ratio, 2)} × as strong"
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,10 +140,17 @@ class MapLine:
 
 @dataclass(frozen=True, slots=True)
 class LineMap:
-    """All lines of interest of a stack, by angle; ``notes`` says what could not be considered."""
+    """All lines of interest of a stack, by angle; ``notes`` says what could not be considered.
+
+    ``background`` holds the substrate's lines and all ghosts, strengths relative to the film's
+    strongest line: what is surely there besides.
+    """
 
     lines: tuple[MapLine, ...]
     rules: MapRules
+    two_theta_low_deg: float
+    two_theta_high_deg: float
+    background: tuple[ExpectedLine, ...] = ()
     notes: tuple[str, ...] = ()
 
     def of_phase(self, phase_key: str) -> tuple[MapLine, ...]:
@@ -192,7 +212,12 @@ def line_map(
         for entry in phases
         if entry.phase.cell_only
     )
-    return LineMap(lines, rules, notes)
+    background = tuple(
+        replace(line, strength=line.strength / top)
+        for line in shown
+        if line.certain and (line.role == "substrate" or line.ghost is not None)
+    )
+    return LineMap(lines, rules, two_theta_low_deg, two_theta_high_deg, background, notes)
 
 
 def _targets(
@@ -214,8 +239,12 @@ def _targets(
         and line.strength >= weakest * strongest[(line.reflection.phase, line.component)]
     ]
     aligned = {line.reflection for line in kept if line.component != "random"}
-    # random grains are asked for through the lines that no aligned component shows
-    return [line for line in kept if line.component != "random" or line.reflection not in aligned]
+    # random grains of the film are asked for through lines that no aligned component shows
+    return [
+        line
+        for line in kept
+        if not (line.role == "film" and line.component == "random" and line.reflection in aligned)
+    ]
 
 
 def _interferers(shown: Sequence[ExpectedLine], optics: Optics) -> tuple[FloatArray, FloatArray]:

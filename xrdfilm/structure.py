@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import Literal, cast
 
 import gemmi
 import numpy as np
@@ -17,6 +18,17 @@ _SAME_PLACE_A = 0.05
 """Symmetry copies of an atom nearer than this are one atom on a special position (rounded 1/3)."""
 
 _AVOGADRO_BY_ANGSTROM = 0.602214076  # mol⁻¹ Å³ -> 10²⁴ mol⁻¹ cm³
+
+
+CrystalSystem = Literal[
+    "cubic",
+    "tetragonal",
+    "hexagonal",
+    "rhombohedral",
+    "orthorhombic",
+    "monoclinic",
+    "triclinic",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,6 +173,12 @@ class Phase:
         return not self.sites
 
     @property
+    def is_metal(self) -> bool:
+        """True for a metal or an alloy, such as a rolled tape: no element but metals in it."""
+        light = {"H", "B", "C", "N", "O", "F", "Si", "P", "S", "Cl"}
+        return bool(self.sites) and not light & {site.element for site in self.sites}
+
+    @property
     def composition_per_cell(self) -> dict[str, float]:
         """Atoms of each element in the cell, occupancies counted."""
         if self.cell_only:
@@ -231,7 +249,14 @@ class Phase:
             elif site.element == law.host:
                 site = replace(site, occupancy=1.0 - share)
             sites.append(site)
-        return replace(self.with_cell(a_A=law.a_A(x)), sites=tuple(sites))
+        mixed = replace(
+            self.with_cell(a_A=law.a_A(x)),
+            sites=tuple(sites),
+            name=f"{self.name.split(' (shipped')[0]}, {law.variable} = {x:g}",
+        )
+        atoms = mixed.composition_per_cell
+        parts = (f"{e}{round(n / self.formula_units, 4):g}" for e, n in atoms.items() if n > 0)
+        return replace(mixed, formula="".join(parts))
 
 
 def formula_amounts(formula: str) -> dict[str, float]:
@@ -262,6 +287,17 @@ def _space_group(symbol: str) -> gemmi.SpaceGroup:
             "with the setting where there are several, e.g. 'F d -3 m:2' or 'R -3 c:H'"
         )
     return group
+
+
+def crystal_system(phase: Phase) -> CrystalSystem:
+    """Crystal system of a phase as `xrdfilm.lattice` names them.
+
+    Trigonal phases are "hexagonal" on hexagonal axes and "rhombohedral" on their own.
+    """
+    system = _space_group(phase.space_group).crystal_system_str()
+    if system != "trigonal":
+        return cast(CrystalSystem, system)
+    return "hexagonal" if phase.cell.gamma_deg == 120.0 else "rhombohedral"
 
 
 @lru_cache(maxsize=256)
