@@ -3,21 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 
-from xrdfilm._typing import FloatArray, Hkl, IntArray
-from xrdfilm.crystal import LineList, Phase, f_squared, line_list
+from xrdfilm._typing import FloatArray, Hkl
 from xrdfilm.errors import StackError
-from xrdfilm.intensity import grain_window, unoriented_strengths
+from xrdfilm.intensity import Orientation
 from xrdfilm.lines import Reflection
 from xrdfilm.optics import Optics
-from xrdfilm.radiation import Radiation, two_theta_of
 from xrdfilm.scan import Scan
-from xrdfilm.simulate.film import Constituent, Grains, SimulatedFilm
+from xrdfilm.simulate.film import Constituent, SimulatedFilm
 from xrdfilm.simulate.instrument import TUNGSTEN_SHARES, Instrument
-from xrdfilm.simulate.shape import draw_lines, thompson_cox_hastings
+from xrdfilm.simulate.patterns import GhostName, Pattern, pattern
+from xrdfilm.simulate.shape import draw_lines
 from xrdfilm.simulate.truth import TrueLine, Truth
 
 _NEGLIGIBLE_COUNTS = 0.01
@@ -26,18 +24,13 @@ _GHOST_OF_AT_LEAST_COUNTS = 0.1  # ghosts lower than this at their top are not d
 
 @dataclass(frozen=True, slots=True)
 class _Group:
-    """Lines of one constituent's component at one radiation, areas for K = 1; arrays (M,)."""
+    """A component's lines with the factor that its share gives their unit areas."""
 
     constituent: Constituent
-    component: str
-    ghost: str | None
-    wavelength_A: float
-    hkl: IntArray
-    d_A: FloatArray
-    two_theta_deg: FloatArray
-    areas: FloatArray
-    gauss_deg: FloatArray
-    lorentz_deg: FloatArray
+    orientation: Orientation
+    ghost: GhostName | None
+    factor: float
+    pattern: Pattern
 
 
 def grid(low_deg: float = 10.0, high_deg: float = 80.0, step_deg: float = 0.02) -> FloatArray:
@@ -76,10 +69,11 @@ def simulate_scan(
     angles = grid() if two_theta_deg is None else np.asarray(two_theta_deg, dtype=float)
     if angles.ndim != 1 or angles.size < 2 or np.any(np.diff(angles) <= 0.0):
         raise StackError("two_theta_deg must be an ascending grid of at least two angles")
-    groups = _main_groups(film, optics, instrument, float(angles[-1]))
+    high_deg = float(angles[-1])
+    groups = _main_groups(film, optics, instrument, high_deg)
     if scale is None:
         scale = counts / _unit_height(film, groups, optics, angles, top_of)
-    groups += _ghost_groups(film, groups, optics, instrument, float(angles[-1]), scale)
+    groups += _ghost_groups(film, groups, optics, instrument, high_deg, scale)
     background = instrument.background.counts(angles)
     signal, lines = _draw(groups, scale, optics, instrument, angles, displacement_um, zero_deg)
     expected = signal + background
@@ -107,94 +101,54 @@ def simulate_scan(
     return scan, truth
 
 
-@lru_cache(maxsize=128)
-def _lines(structure: Phase, radiation: Radiation, two_theta_max_deg: float) -> LineList:
-    return line_list(structure, radiation, two_theta_max_deg=two_theta_max_deg)
-
-
 def _group(
     constituent: Constituent,
-    part: Grains,
-    ghost: str | None,
+    orientation: Orientation,
+    ghost: GhostName | None,
     wavelength_A: float,
-    hkl: IntArray,
-    multiplicity: IntArray,
-    squared: FloatArray,
-    share: float,
+    factor: float,
     film: SimulatedFilm,
     optics: Optics,
     instrument: Instrument,
     high_deg: float,
 ) -> _Group | None:
-    """One component's lines at one wavelength; None where none falls within the scan."""
-    phase = constituent.phase
-    d_A = phase.cell.d_spacing(hkl)
-    places = two_theta_of(d_A, wavelength_A)
-    there = np.isfinite(places) & (places < min(high_deg + 3.0, 175.0))
-    hkl, multiplicity, squared = hkl[there], multiplicity[there], squared[there]
-    d_A, places = d_A[there], places[there]
-    stack = film.stack
-    window = grain_window(
+    lines = pattern(
+        constituent.phase,
         constituent.structure,
-        hkl,
-        multiplicity,
-        places,
-        part.orientation,
-        optics,
-        stack.sample_length_mm,
-    )
-    seen = window > 0.0
-    if not np.any(seen):
-        return None
-    hkl, d_A, places = hkl[seen], d_A[seen], places[seen]
-    bare = unoriented_strengths(
-        phase, squared[seen], places, optics, stack, constituent.layer_index
-    )
-    areas = share * constituent.volume_share * constituent.weakening * bare * window[seen]
-    gauss, lorentz = instrument.breadth.gauss_lorentz_deg(
-        places, wavelength_A, constituent.size_nm, constituent.microstrain
-    )
-    return _Group(
-        constituent,
-        part.orientation.name,
+        constituent.layer_index,
+        constituent.size_nm,
+        constituent.microstrain,
+        orientation,
         ghost,
         wavelength_A,
-        hkl,
-        d_A,
-        places,
-        areas,
-        gauss,
-        lorentz,
+        film.stack,
+        optics,
+        instrument.breadth,
+        high_deg,
     )
+    return None if lines is None else _Group(constituent, orientation, ghost, factor, lines)
 
 
 def _main_groups(
     film: SimulatedFilm, optics: Optics, instrument: Instrument, high_deg: float
 ) -> list[_Group]:
-    groups: list[_Group] = []
-    for constituent in film.constituents():
-        if constituent.volume_share <= 0.0:
-            continue
-        # a little beyond the scan: a shifted cell moves lines in
-        lines = _lines(constituent.structure, optics.radiation, min(high_deg + 10.0, 170.0))
-        for part in constituent.grains:
-            group = _group(
-                constituent,
-                part,
-                None,
-                optics.radiation.k_alpha1_A,
-                lines.hkl,
-                lines.multiplicity,
-                lines.f_squared,
-                part.share,
-                film,
-                optics,
-                instrument,
-                high_deg,
-            )
-            if group is not None:
-                groups.append(group)
-    return groups
+    wavelength_A = optics.radiation.k_alpha1_A
+    found = [
+        _group(
+            constituent,
+            part.orientation,
+            None,
+            wavelength_A,
+            part.share * constituent.volume_share * constituent.weakening,
+            film,
+            optics,
+            instrument,
+            high_deg,
+        )
+        for constituent in film.constituents()
+        for part in constituent.grains
+    ]
+    return [group for group in found if group is not None and group.factor > 0.0]
 
 
 def _ghost_groups(
@@ -206,65 +160,34 @@ def _ghost_groups(
     scale: float,
 ) -> list[_Group]:
     radiation, ghosts = optics.radiation, instrument.ghosts
-    sources: list[tuple[str, float, float]] = []
-    if radiation.k_beta_A is not None and ghosts.k_beta > 0.0:
+    sources: list[tuple[GhostName, float, float]] = []
+    if radiation.k_beta_A is not None:
         sources.append(("k_beta", radiation.k_beta_A, ghosts.k_beta))
-    if ghosts.tungsten > 0.0:
-        for wavelength_A, share in zip(radiation.tungsten_A, TUNGSTEN_SHARES, strict=False):
-            sources.append(("tungsten", wavelength_A, ghosts.tungsten * share))
-    if ghosts.half_wavelength > 0.0:
-        half_A = radiation.k_alpha1_A / 2.0
-        sources.append(("half_wavelength", half_A, ghosts.half_wavelength))
-    found: list[_Group] = []
+    for wavelength_A, share in zip(radiation.tungsten_A, TUNGSTEN_SHARES, strict=False):
+        sources.append(("tungsten", wavelength_A, ghosts.tungsten * share))
+    sources.append(("half_wavelength", radiation.k_alpha1_A / 2.0, ghosts.half_wavelength))
+    found: list[_Group | None] = []
     for group in groups:
-        tallest = scale * float(np.max(group.areas / np.maximum(group.gauss_deg, 1e-6)))
-        parts = [p for p in group.constituent.grains if p.orientation.name == group.component]
+        tallest = scale * group.factor * float(group.pattern.heights.max())
         for ghost, wavelength_A, share in sources:
-            if tallest * share < _GHOST_OF_AT_LEAST_COUNTS:
+            # half the wavelength may reach orders stronger than any line within the scan
+            reserve = 10.0 if ghost == "half_wavelength" else 1.0
+            if tallest * share * reserve < _GHOST_OF_AT_LEAST_COUNTS:
                 continue
-            part, structure = parts[0], group.constituent.structure
-            if ghost == "half_wavelength":
-                rows, squared = _orders(structure, part, radiation.mean_A, wavelength_A)
-                if not len(rows):
-                    continue
-                multiplicity = np.ones(len(rows), dtype=np.int64)
-            else:
-                lines = _lines(structure, radiation, min(high_deg + 10.0, 170.0))
-                rows, multiplicity, squared = lines.hkl, lines.multiplicity, lines.f_squared
-            made = _group(
-                group.constituent,
-                part,
-                ghost,
-                wavelength_A,
-                rows,
-                multiplicity,
-                squared,
-                share * part.share,
-                film,
-                optics,
-                instrument,
-                high_deg,
+            found.append(
+                _group(
+                    group.constituent,
+                    group.orientation,
+                    ghost,
+                    wavelength_A,
+                    group.factor * share,
+                    film,
+                    optics,
+                    instrument,
+                    high_deg,
+                )
             )
-            if made is not None:
-                found.append(made)
-    return found
-
-
-@lru_cache(maxsize=256)
-def _orders(
-    structure: Phase, part: Grains, mean_A: float, wavelength_A: float
-) -> tuple[IntArray, FloatArray]:
-    """Orders of the planes along an aligned component's normals, with |F|²; none for random."""
-    rows: list[IntArray] = []
-    for normal, share in part.orientation.normals:
-        first = float(structure.cell.d_spacing([normal])[0])
-        highest = int(2.0 * first / wavelength_A)
-        if share > 0.0 and highest > 0:
-            rows.append(np.outer(np.arange(1, highest + 1), np.array(normal, dtype=np.int64)))
-    if not rows:
-        return np.zeros((0, 3), dtype=np.int64), np.zeros(0)
-    orders = np.concatenate(rows)
-    return orders, f_squared(structure, orders, mean_A)
+    return [group for group in found if group is not None]
 
 
 def _unit_height(
@@ -281,21 +204,16 @@ def _unit_height(
     for group in groups:
         if group.constituent.layer_index != 0 or group.constituent.phase.key != key:
             continue
-        within = (group.two_theta_deg >= angles[0]) & (group.two_theta_deg <= angles[-1])
+        lines = group.pattern
+        within = (lines.two_theta_deg >= angles[0]) & (lines.two_theta_deg <= angles[-1])
         if top_of is not None:
-            within &= np.all(group.hkl == np.array(top_of), axis=1)
+            within &= np.all(lines.hkl == np.array(top_of), axis=1)
         if np.any(within):
-            best = max(best, float(np.max(_heights(group)[within])))
+            best = max(best, group.factor * float(lines.heights[within].max()))
     if best <= 0.0:
         what = "no line" if top_of is None else "no line {} {} {}".format(*top_of)
         raise StackError(f"{key} has {what} within the scan; give scale instead of counts")
     return best * share_1
-
-
-def _heights(group: _Group) -> FloatArray:
-    fwhm, share = thompson_cox_hastings(group.gauss_deg, group.lorentz_deg)
-    gauss = 2.0 * np.sqrt(np.log(2.0) / np.pi)
-    return np.asarray(group.areas * (share * 2.0 / np.pi + (1.0 - share) * gauss) / fwhm)
 
 
 def _draw(
@@ -307,47 +225,34 @@ def _draw(
     displacement_um: float,
     zero_deg: float,
 ) -> tuple[FloatArray, tuple[TrueLine, ...]]:
-    radiation = optics.radiation
-    share_2 = radiation.k_alpha2_share / (1.0 + radiation.k_alpha2_share)
-    ratio = 1.0 if radiation.k_alpha2_A is None else radiation.k_alpha2_A / radiation.k_alpha1_A
+    share_2 = optics.radiation.k_alpha2_share / (1.0 + optics.radiation.k_alpha2_share)
+    lever_deg = np.degrees(2e-3 * displacement_um / optics.goniometer_radius_mm)
+
+    def observed(places: FloatArray) -> FloatArray:
+        return np.asarray(places + zero_deg - lever_deg * np.cos(np.radians(places) / 2.0))
+
     centres: list[FloatArray] = []
     areas: list[FloatArray] = []
     gauss: list[FloatArray] = []
     lorentz: list[FloatArray] = []
     lines: list[TrueLine] = []
-
-    def observed(places: FloatArray) -> FloatArray:
-        lever = 2e-3 * displacement_um / optics.goniometer_radius_mm
-        return places + zero_deg - np.degrees(lever * np.cos(np.radians(places) / 2.0))
-
     for group in groups:
-        seen_at = observed(group.two_theta_deg)
-        doublet = group.ghost in (None, "half_wavelength") and radiation.k_alpha2_A is not None
-        fwhm, _ = thompson_cox_hastings(group.gauss_deg, group.lorentz_deg)
-        for i, hkl in enumerate(group.hkl):
-            if not angles[0] <= seen_at[i] <= angles[-1]:
-                continue
-            h, k, l = (int(index) for index in hkl)  # noqa: E741
-            lines.append(
-                TrueLine(
-                    Reflection(group.constituent.phase.key, (h, k, l)),
-                    group.component,
-                    group.constituent.layer_index,
-                    float(group.two_theta_deg[i]),
-                    float(seen_at[i]),
-                    float(scale * group.areas[i]),
-                    float(fwhm[i]),
-                    group.ghost,
-                )
-            )
-        parts = [(group.wavelength_A, 1.0 - share_2), (group.wavelength_A * ratio, share_2)]
-        for wavelength_A, share in parts if doublet else [(group.wavelength_A, 1.0)]:
-            places = two_theta_of(group.d_A, wavelength_A)
-            reflected = np.isfinite(places)
-            centres.append(observed(places[reflected]))
-            areas.append(scale * share * group.areas[reflected])
-            gauss.append(group.gauss_deg[reflected])
-            lorentz.append(group.lorentz_deg[reflected])
+        part = group.pattern
+        seen_at, scaled = observed(part.two_theta_deg), scale * group.factor * part.areas
+        lines += _true_lines(group, seen_at, scaled, angles)
+        doublet = part.partner_deg is not None
+        centres.append(seen_at)
+        areas.append(scaled * (1.0 - share_2) if doublet else scaled)
+        gauss.append(part.gauss_deg)
+        lorentz.append(part.lorentz_deg)
+        if part.partner_deg is not None:
+            there = np.isfinite(part.partner_deg)
+            centres.append(observed(part.partner_deg[there]))
+            areas.append(scaled[there] * share_2)
+            gauss.append(part.gauss_deg[there])
+            lorentz.append(part.lorentz_deg[there])
+    if not groups:
+        return np.zeros_like(angles), ()
     signal = draw_lines(
         angles,
         np.concatenate(centres),
@@ -358,3 +263,25 @@ def _draw(
         _NEGLIGIBLE_COUNTS,
     )
     return signal, tuple(lines)
+
+
+def _true_lines(
+    group: _Group, seen_at: FloatArray, areas: FloatArray, angles: FloatArray
+) -> list[TrueLine]:
+    part, key = group.pattern, group.constituent.phase.key
+    within = np.flatnonzero((seen_at >= angles[0]) & (seen_at <= angles[-1]))
+    columns = (part.hkl, part.two_theta_deg, seen_at, areas, part.fwhm_deg)
+    rows = zip(*(column[within].tolist() for column in columns), strict=True)
+    return [
+        TrueLine(
+            Reflection(key, (h, k, m)),
+            group.orientation.name,
+            group.constituent.layer_index,
+            place,
+            seen,
+            area,
+            fwhm,
+            group.ghost,
+        )
+        for (h, k, m), place, seen, area, fwhm in rows
+    ]

@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from xrdfilm._typing import Hkl
 from xrdfilm.crystal import Phase
 from xrdfilm.errors import StackError
 from xrdfilm.intensity import (
@@ -13,17 +12,12 @@ from xrdfilm.intensity import (
     a_axis,
     aligned_00l,
     aligned_111,
+    aligned_normal,
     c_axis,
     other_103,
     random,
 )
 from xrdfilm.stack import Stack
-
-GROWTH_NORMALS: dict[str, Hkl] = {
-    "LaAlO3-rhombohedral": (0, 1, 2),  # pseudo-cubic (001) in hexagonal axes
-    "Al2O3": (0, 1, 2),  # the r plane, common practice for REBa2Cu3O7
-}
-"""Plane along the normal of an aligned layer where it is not (001)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -236,15 +230,6 @@ class SimulatedFilm:
             texture.size_nm,
             weakening=texture.weakening,
         )
-
-
-def aligned_normal(phase: Phase, mosaic_fwhm_deg: float) -> Orientation:
-    """The usual growth plane of a buffer or substrate along the normal."""
-    normal = GROWTH_NORMALS.get(phase.key)
-    if normal is None:
-        return aligned_00l(mosaic_fwhm_deg)
-    h, k, l = normal  # noqa: E741
-    return Orientation(f"aligned_{h}{k}{l}", ((normal, 1.0),), mosaic_fwhm_deg)
 
 
 def _with_share(*parts: tuple[Orientation, float]) -> tuple[Grains, ...]:
