@@ -22,6 +22,11 @@ from xrdfilm.stack import Stack, layer_path
 from xrdfilm.structure import metric_rotations
 from xrdfilm.window import window_aligned, window_random
 
+_GROWTH_NORMALS: dict[str, Hkl] = {
+    "LaAlO3-rhombohedral": (0, 1, 2),  # pseudo-cubic (001) in hexagonal axes
+    "Al2O3": (0, 1, 2),  # the r plane, common practice for REBa2Cu3O7
+}
+
 
 @dataclass(frozen=True, slots=True)
 class Orientation:
@@ -88,6 +93,20 @@ def aligned_00l(mosaic_fwhm_deg: float) -> Orientation:
 def aligned_111(mosaic_fwhm_deg: float) -> Orientation:
     """(111) along the film normal."""
     return Orientation("aligned_111", (((1, 1, 1), 1.0),), mosaic_fwhm_deg)
+
+
+def growth_normal(phase: Phase) -> Hkl:
+    """Plane along the normal of an aligned layer or a cut crystal: (001) for nearly all."""
+    return _GROWTH_NORMALS.get(phase.key, (0, 0, 1))
+
+
+def aligned_normal(phase: Phase, mosaic_fwhm_deg: float) -> Orientation:
+    """The usual growth plane of a buffer or substrate along the normal."""
+    normal = growth_normal(phase)
+    if normal == (0, 0, 1):
+        return aligned_00l(mosaic_fwhm_deg)
+    h, k, l = normal  # noqa: E741
+    return Orientation(f"aligned_{h}{k}{l}", ((normal, 1.0),), mosaic_fwhm_deg)
 
 
 @lru_cache(maxsize=1024)
