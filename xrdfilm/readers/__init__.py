@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
+
 from xrdfilm.errors import ScanFormatError
 from xrdfilm.readers.assemble import assemble
 from xrdfilm.readers.raw import RawScan
@@ -68,6 +70,12 @@ def read_scans(
 
 
 def _read(path: str | Path, overrides: Overrides, limits: ReadLimits) -> tuple[Scan, ...]:
+    # Wild numbers in a damaged file are found by comparisons, not by warnings on the way.
+    with np.errstate(all="ignore"):
+        return _read_quietly(path, overrides, limits)
+
+
+def _read_quietly(path: str | Path, overrides: Overrides, limits: ReadLimits) -> tuple[Scan, ...]:
     source = Source(path, limits)
     reader = reader_for(source)
     raw_scans = reader.read(source, overrides)

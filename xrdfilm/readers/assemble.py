@@ -10,7 +10,7 @@ from xrdfilm._typing import FloatArray
 from xrdfilm.errors import ScanAxisError, ScanFormatError
 from xrdfilm.readers.anodes import anode_of_wavelength
 from xrdfilm.readers.raw import RawScan
-from xrdfilm.readers.settings import Overrides
+from xrdfilm.readers.settings import LONGEST_STEP_S, Overrides
 from xrdfilm.readers.source import Source
 from xrdfilm.scan import Axis, Finding, Scan
 from xrdfilm.scan_checks import (
@@ -39,12 +39,13 @@ def _assemble(raw: RawScan, source: Source, format_name: str, overrides: Overrid
     found: list[Finding] = [*raw.findings, *rows.findings]
     axis = _axis(raw, rows.axis_deg, rows.intensity, source, overrides, found)
     step_time_s = overrides.step_time_s or raw.step_time_s
+    if step_time_s is not None and not 1e-9 <= step_time_s <= LONGEST_STEP_S:
+        step_time_s = None
     anode, wavelength_A = _radiation(raw, overrides, found)
     unit = overrides.intensity_unit or raw.intensity_unit
     counts, sigma = rows.intensity, rows.sigma
     count_scale, poisson = 1.0, True
 
-    whole = bool((counts == np.rint(counts)).all())
     if rows.factor is not None:
         counts, sigma, poisson = _attenuated(counts, rows.factor, sigma, found)
     if unit == "counts_per_s" and step_time_s is not None:
@@ -67,7 +68,7 @@ def _assemble(raw: RawScan, source: Source, format_name: str, overrides: Overrid
     if not poisson and sigma is None:
         sigma = scatter_sigma(counts)
     if poisson:
-        sigma, poisson = _statistics(counts, sigma, whole, unit, found)
+        sigma, poisson = _statistics(counts, sigma, unit, found)
     if sigma is not None:
         sigma = _mended(sigma, counts, found)
     found += inspect(rows.axis_deg, counts, axis, step_time_s)
@@ -138,7 +139,7 @@ def _axis(
         if high > 180.0 or span >= 200.0:
             axis = "phi"
             found.append(finding("axis_from_range", f"{low:g} to {high:g}, so an azimuth φ"))
-        elif low < -3.0:
+        elif low < -0.5:
             axis = "unknown"
             found.append(finding("axis_unknown", f"{low:g} to {high:g}"))
         else:
@@ -189,7 +190,7 @@ def _attenuated(
     intensity jumps by the factor or it does not. A factor of 1 everywhere says nothing.
     """
     found.append(finding("attenuator_column", f"{factor.min():g} to {factor.max():g}"))
-    if not np.isfinite(factor).all() or factor.min() <= 0 or factor.min() == factor.max():
+    if not (factor > 0).all() or not (factor < 1e9).all() or factor.min() == factor.max():
         return intensity, sigma, True
     jumps = np.flatnonzero(np.diff(factor))
     before, after = intensity[jumps], intensity[jumps + 1]
@@ -214,14 +215,12 @@ def _scattered(counts: FloatArray, sigma: FloatArray | None) -> FloatArray | Non
 
 
 def _statistics(
-    counts: FloatArray,
-    sigma: FloatArray | None,
-    whole: bool,
-    unit: str | None,
-    found: list[Finding],
+    counts: FloatArray, sigma: FloatArray | None, unit: str | None, found: list[Finding]
 ) -> tuple[FloatArray | None, bool]:
     """Whether counting statistics hold, and the uncertainty that stands in where they do not."""
-    if is_normalised(counts, whole):
+    # Rates are written with few digits: their counts are whole to within those.
+    whole = bool(np.abs(counts - np.rint(counts)).max() < (1e-9 if unit is None else 0.01))
+    if is_normalised(counts, whole) and unit is None:
         found.append(finding("normalised", f"maximum {float(counts.max()):g}"))
         return _scattered(counts, sigma), False
     if unit is None:
@@ -229,22 +228,24 @@ def _statistics(
     if sigma is not None:
         return sigma, True
     scale = scatter_scale(counts)
-    if whole or scale is None:
-        if scale is not None and counts.size >= 200 and not 0.4 <= scale <= 2.5:
-            found.append(
-                finding("scatter_not_poisson", f"{scale:.3g} times the variance of counts")
-            )
+    if scale is None:
+        return None, True
+    doubt = finding("scatter_not_poisson", f"{scale:.3g} times the variance of counts")
+    if whole or unit is not None:
+        # The file vouches for counts: doubt is told, the statistics stay.
+        if counts.size >= 200 and not 0.4 <= scale <= 2.5:
+            found.append(doubt)
         return None, True
     if 0.5 <= scale <= 2.0:
         found.append(finding("counts_not_whole"))
         return None, True
-    found.append(finding("scatter_not_poisson", f"{scale:.3g} times the variance of counts"))
+    found.append(doubt)
     # Too small errors would make lines out of noise; too large ones only cost sensitivity.
     return (scatter_sigma(counts) if scale > 2.0 else None), False
 
 
 def _mended(sigma: FloatArray, counts: FloatArray, found: list[Finding]) -> FloatArray:
-    good = np.isfinite(sigma) & (sigma > 0)
+    good = (sigma > 0) & (sigma < 1e18)
     if good.all():
         return sigma
     found.append(finding("sigma_repaired", f"{int((~good).sum())} of {sigma.size}"))
@@ -253,5 +254,6 @@ def _mended(sigma: FloatArray, counts: FloatArray, found: list[Finding]) -> Floa
         scale = scale if np.isfinite(scale) and scale < 1e6 else 1.0
     else:
         scale = 1.0
+    scale = max(scale, 1e-30)
     stand_in = np.sqrt(scale * np.maximum(counts, scale))
     return np.where(good, sigma, stand_in)

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 
-from xrdfilm._typing import FloatArray
+from xrdfilm._typing import BoolArray, FloatArray
 from xrdfilm.readers.metadata import axis_in, unit_in
 from xrdfilm.readers.settings import IntensityUnit
 from xrdfilm.scan import Axis, Finding
@@ -83,6 +83,10 @@ def choose(
     fields = rows.shape[1]
     if wanted is not None:
         return _as_wanted(wanted, names, fields)
+    if np.isnan(rows[0]).any():
+        empty = np.asarray(np.isnan(rows).all(axis=0))
+        if empty.any():
+            return _without(empty, rows, names, hint)
     if fields < 2:
         raise ColumnsError("has one column; a scan needs an angle and an intensity a line")
     if names is None:
@@ -105,6 +109,31 @@ def choose(
         findings.append(finding("column_ignored", listed))
     return Columns(
         axis_at, intensity_at, sigma_at, factor_at, axis, words, unit, net, tuple(findings)
+    )
+
+
+def _without(
+    empty: BoolArray, rows: FloatArray, names: tuple[str, ...] | None, hint: Axis | None
+) -> Columns:
+    """The choice among the columns that hold numbers, as places among all."""
+    full = np.flatnonzero(~empty)
+    kept = None if names is None else tuple(names[at] for at in full)
+    chosen = choose(rows[:, full], kept, None, hint)
+
+    def place(at: int | None) -> int | None:
+        return None if at is None else int(full[at])
+
+    worded = [names[at] for at in np.flatnonzero(empty) if names[at]] if names else []
+    findings = chosen.findings
+    if worded:
+        findings += (finding("column_ignored", ", ".join(repr(name) for name in worded[:6])),)
+    return replace(
+        chosen,
+        findings=findings,
+        axis_at=int(full[chosen.axis_at]),
+        intensity_at=int(full[chosen.intensity_at]),
+        sigma_at=place(chosen.sigma_at),
+        factor_at=place(chosen.factor_at),
     )
 
 

@@ -7,6 +7,7 @@ from typing import Literal
 
 from xrdfilm.scan import Axis
 
+LONGEST_STEP_S = 1e6
 IntensityUnit = Literal["counts", "counts_per_s"]
 
 
@@ -47,10 +48,10 @@ class Overrides:
     which: int | None = None
 
     def __post_init__(self) -> None:
-        for name in ("wavelength_A", "step_time_s"):
+        for name, largest in (("wavelength_A", 100.0), ("step_time_s", LONGEST_STEP_S)):
             value = getattr(self, name)
-            if value is not None and not 0 < value < float("inf"):
-                raise ValueError(f"{name} is {value}; it must be a positive number")
+            if value is not None and not 0 < value <= largest:
+                raise ValueError(f"{name} is {value}; it must lie between 0 and {largest:g}")
         if self.intensity_unit not in (None, "counts", "counts_per_s"):
             raise ValueError(
                 f"intensity_unit is {self.intensity_unit!r}; give 'counts' or 'counts_per_s'"

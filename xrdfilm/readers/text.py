@@ -27,6 +27,7 @@ _SAMPLE_READ = 20_000
 _CLEAN_ROW = re.compile(
     rb"[ \t]*[+-]?\d+\.?\d*(?:[ \t]*[ \t,;][ \t]*[+-]?[\d.]+(?:[eE][+-]?\d+)?)+[ \t]*\r?\Z"
 )
+_STARTS_WITH_NUMBER = re.compile(rb"[ \t\"'+-]*[.,]?\d")
 
 
 class TextReader:
@@ -110,8 +111,8 @@ def _first_row(block: bytes) -> tuple[int | None, list[bytes]]:
             run += 1
             if run == 3:
                 return start, lines[: len(lines) - 2]
-        elif run:
-            return None, []  # numbers among the header: read with more care
+        elif run or _STARTS_WITH_NUMBER.match(line):
+            return None, []  # numbers among the header, or a row with words: read with more care
         lines.append(line)
         at = end + 1
     return None, []

@@ -13,6 +13,7 @@ _QUOTED_PAIRS = re.compile(
 )
 _PAIR = re.compile(r"""^["'\u201c]?([^\W\d][^:=\t,;"]{0,60}?)["'\u201d]?\s*[:=]\s*(.*)$""")
 _MARKED_PAIR = re.compile(r"^\s*[#!;]*\s*[*_$@]([A-Za-z][\w/.\-]*)\s*[=:]?\s+(.+)$")
+_VALUED = re.compile(r"[^\W\d]\s*[:=]\s*\S")
 _UNIT_WORDS = frozenset({
     "deg", "degree", "degrees", "°", "°2θ", "°2th",
     "counts", "cts", "cps", "counts/s", "c/s", "a.u.", "au", "s", "sec",
@@ -86,7 +87,7 @@ def _names(line: str, fields: int, separator: str) -> tuple[str, ...] | None:
             names.pop()
         if len(names) != fields:
             continue
-        if any(number(name, False) is not None for name in names if name):
+        if any(number(name, False) is not None or _VALUED.search(name) for name in names if name):
             continue
         if not any(re.search(r"[^\W\d_]", name) for name in names):
             continue
