@@ -10,11 +10,11 @@ from __future__ import annotations
 
 import sys
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from xrdfilm.alignment import Alignment, align
+from xrdfilm.alignment import Alignment, AlignmentMode, align, no_alignment
 from xrdfilm.crystal import lines_along, load_phase
 from xrdfilm.fitting import LineSpec, WindowSpec, fit_windows
 from xrdfilm.identify import CoarseShift, ExpectedLines, coarse_shift, find_peaks
@@ -22,8 +22,7 @@ from xrdfilm.lattice import CellEstimate, refine_cell
 from xrdfilm.lines import MeasuredLine, Reflection
 from xrdfilm.optics import Optics
 from xrdfilm.scan import Scan
-from xrdfilm.simulate.coupled import Truth, grid, simulate_scan
-from xrdfilm.simulate.film import SimulatedFilm
+from xrdfilm.simulate import SimulatedFilm, Truth, grid, simulate_scan
 from xrdfilm.stack import Layer, Stack
 
 OPTICS = Optics()
@@ -94,15 +93,15 @@ def windows_of(coarse: CoarseShift, scan: Scan, expected: list[ExpectedLines]) -
     ]
 
 
-def analyse(scan: Scan, stack: Stack) -> Outcome:
-    """The chain from counts to c."""
+def analyse(scan: Scan, stack: Stack, prior: Alignment | None = None) -> Outcome:
+    """The chain from counts to c; ``prior``: what is known of the instrument."""
     expected = expected_layers(stack, float(scan.axis_deg[-1]))
     peaks = find_peaks(scan, radiation=OPTICS.radiation)
     coarse = coarse_shift(peaks, expected, OPTICS.radiation.k_alpha1_A)
     fits = fit_windows(scan, windows_of(coarse, scan, expected), OPTICS.radiation)
     lines = fits.measured_lines().lines
     good = [line for line in lines if line.significance > 10.0 and line.place != "forced"]
-    alignment = None
+    alignment = prior
     known = [line for line in good if line.reflection.phase != stack.film.phase.key]
     if known:
         # a crystal's cell is known; a tape's and its buffers' are fitted along
@@ -117,6 +116,7 @@ def analyse(scan: Scan, stack: Stack) -> Outcome:
             [line.two_theta_sigma_deg for line in known],
             2.0 * np.degrees(np.arcsin(OPTICS.radiation.k_alpha1_A / (2.0 * np.array(d)))),
             OPTICS,
+            prior=prior,
             labels=[str(line.reflection) for line in known],
             cell_sigma=np.array([0.0 if key in CRYSTALS else 0.004 for key in keys]),
             cell_group=[sorted(cells).index(key) for key in keys],
@@ -155,38 +155,61 @@ def draw_film(
     return scan, truth, c
 
 
-def run(substrate: str, films: int, seed: int = 7, high_deg: float = 95.0) -> tuple[float, float]:
-    """Prints and returns rms error of c in Å and coverage of its 95 % interval."""
+def run(
+    substrate: str,
+    films: int,
+    *,
+    seed: int = 7,
+    high_deg: float = 95.0,
+    mode: AlignmentMode = "auto",
+    zero_known_deg: float | None = None,
+) -> tuple[float, float]:
+    """With ``zero_known_deg``, zero and axial term come from a standard, with this uncertainty.
+
+    Prints and returns rms error of c in Å and coverage of its 95 % interval."""
     rng = np.random.default_rng(seed)
     error, inside, sigma, spent, failed = [], [], [], 0.0, 0
     for _ in range(films):
-        scan, _, c = draw_film(rng, substrate, high_deg)
+        scan, truth, c = draw_film(rng, substrate, high_deg)
+        prior = no_alignment(OPTICS, mode)
+        if zero_known_deg is not None:
+            zero = truth.zero_deg + float(rng.normal(0.0, zero_known_deg))
+            covariance = np.diag([zero_known_deg**2, 300.0**2, zero_known_deg**2])
+            axial = float(rng.normal(0.0, zero_known_deg))
+            prior = replace(prior, zero_deg=zero, axial_deg=axial, covariance=covariance)
         start = time.perf_counter()
         try:
-            estimate = analyse(scan, stack_on(substrate)).cell.c_A
+            estimate = analyse(scan, stack_on(substrate), prior).cell.c_A
         except Exception as failure:  # a benchmark counts what it could not do
             failed += 1
             print("   ", failure)
             continue
         spent += time.perf_counter() - start
-        assert estimate is not None and estimate.value is not None
-        assert estimate.low is not None and estimate.high is not None and estimate.sigma is not None
+        assert estimate is not None
+        assert estimate.value is not None
+        assert estimate.low is not None
+        assert estimate.high is not None
+        assert estimate.sigma is not None
         error.append(estimate.value - c)
         inside.append(estimate.low <= c <= estimate.high)
         sigma.append(estimate.sigma)
     done = len(error)
     rms, coverage = float(np.sqrt(np.mean(np.square(error)))), float(np.mean(inside))
+    known = "" if zero_known_deg is None else ", standard"
     print(
-        f"{substrate:8s} to {high_deg:g}°: {done} films, {failed} failed; c: rms error {rms:.6f} Å,"
-        f" bias {np.mean(error):+.6f} Å, median sigma {np.median(sigma):.6f} Å, "
-        f"coverage {coverage:.1%} ± {np.sqrt(coverage * (1 - coverage) / done):.1%}; "
-        f"{1e3 * spent / done:.0f} ms a film"
+        f"{substrate:6s} to {high_deg:g}°, {mode}{known}: {done} films, {failed} failed; "
+        f"c: rms error {rms:.6f} Å, bias {np.mean(error):+.6f} Å, median sigma "
+        f"{np.median(sigma):.6f} Å, coverage {coverage:.1%} ± "
+        f"{np.sqrt(coverage * (1 - coverage) / done):.1%}; {1e3 * spent / done:.0f} ms a film"
     )
     return rms, coverage
 
 
 if __name__ == "__main__":
     number = int(sys.argv[1]) if len(sys.argv) > 1 else 300
-    for name in ("LaAlO3", "SrTiO3", "Ni-5W"):
+    for name in ("LaAlO3", "SrTiO3"):
         run(name, number)
-    run("LaAlO3", number, high_deg=60.0)
+        run(name, number, high_deg=60.0)
+    run("Ni-5W", number)
+    run("Ni-5W", number, mode="both")
+    run("Ni-5W", number, zero_known_deg=0.001)

@@ -5,12 +5,17 @@ the orders of one family of planes whose spacing is fitted along (`lattice.align
 Zero and displacement differ only by cosθ, so a narrow range of angles cannot tell them apart:
 both then keep the width of their priors, correlated such that their sum, which is what moves the
 lines, stays sharp. Nothing is lost, and the intervals stay honest.
+
+Axial divergence moves lines by −A cot2θ, which zero and displacement cannot make up for: some
+0.01° between 15° and 40°, ten times what the fit of a strong line resolves. In the mode "auto" A
+is fitted along with a prior as wide as the optics allow; lines of a film scan seldom determine it,
+but its share of the uncertainty is then told.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -18,7 +23,7 @@ import numpy as np
 from xrdfilm._typing import FloatArray
 from xrdfilm.errors import AlignmentError, CannotTellError
 from xrdfilm.estimate import DEFAULT_LEVEL, Estimate, from_normal
-from xrdfilm.places import PlaceFit, Prior, displacement_factor, fit_places, goniometer_shift
+from xrdfilm.places import PlaceFit, Prior, axial_scale, fit_places, shift_columns
 
 if TYPE_CHECKING:
     from xrdfilm.optics import Optics
@@ -35,16 +40,18 @@ LARGEST_SHIFT_DEG = 0.6
 
 @dataclass(frozen=True, slots=True)
 class Alignment:
-    """Zero and displacement of one scan, with their covariance in deg², deg·µm, µm².
+    """Zero and displacement of one scan; ``covariance`` (3, 3) of zero, displacement and A.
 
     The displacement is positive where the sample lies below the goniometer axis (lines too low).
     ``from_lines`` names the lines that set it, ``left_out`` those that did not and why.
-    ``told_apart`` is False where zero and displacement are known only by their sum.
+    ``axial_deg`` is A of the shift −A cot2θ. ``told_apart`` is False where zero and displacement
+    are known only by their sum.
     ``scatter`` is the factor by which the lines' disagreement widened the uncertainties.
     """
 
     zero_deg: float
     displacement_um: float
+    axial_deg: float
     covariance: FloatArray
     radius_mm: float
     mode: AlignmentMode
@@ -57,14 +64,15 @@ class Alignment:
     notes: tuple[str, ...] = ()
     residuals_deg: FloatArray = field(default_factory=lambda: np.empty(0), repr=False)
 
+    @property
+    def values(self) -> FloatArray:
+        """Zero in degrees, displacement in µm, A in degrees; shape (3,)."""
+        return np.array([self.zero_deg, self.displacement_um, self.axial_deg])
+
     def shift(self, two_theta_deg: FloatArray | float) -> FloatArray:
         """Observed minus true 2θ in degrees at true angles, same shape."""
-        return goniometer_shift(
-            np.asarray(two_theta_deg, dtype=float),
-            self.zero_deg,
-            self.displacement_um,
-            self.radius_mm,
-        )
+        angle = np.asarray(two_theta_deg, dtype=float)
+        return np.asarray(shift_columns(angle, self.radius_mm) @ self.values)
 
     def correct(self, two_theta_deg: FloatArray | float) -> FloatArray:
         """True 2θ in degrees of observed angles, same shape."""
@@ -74,13 +82,8 @@ class Alignment:
 
     def shift_sigma(self, two_theta_deg: FloatArray | float) -> FloatArray:
         """Standard uncertainty of `shift` in degrees, same shape."""
-        angle = np.asarray(two_theta_deg, dtype=float)
-        slope = -displacement_factor(self.radius_mm) * np.cos(np.radians(angle) / 2.0)
-        variance = (
-            self.covariance[0, 0]
-            + 2.0 * slope * self.covariance[0, 1]
-            + slope**2 * self.covariance[1, 1]
-        )
+        columns = shift_columns(np.asarray(two_theta_deg, dtype=float), self.radius_mm)
+        variance = np.einsum("...i,ij,...j->...", columns, self.covariance, columns)
         return np.asarray(np.sqrt(np.maximum(variance, 0.0)))
 
     def zero(self, level: float = DEFAULT_LEVEL) -> Estimate:
@@ -100,13 +103,38 @@ def no_alignment(
     displacement_prior_um: float = DISPLACEMENT_PRIOR_UM,
 ) -> Alignment:
     """What is known of a scan without any line of known cell: the priors."""
-    variances = np.array(
-        [
-            0.0 if mode == "displacement" else zero_prior_deg**2,
-            0.0 if mode == "zero" else displacement_prior_um**2,
-        ]
+    axial = axial_scale(optics.axial_acceptance_deg, stacks=optics.axial != "apertures")
+    sigma = {
+        "auto": (zero_prior_deg, displacement_prior_um, axial),
+        "both": (zero_prior_deg, displacement_prior_um, 0.0),
+        "zero": (zero_prior_deg, 0.0, 0.0),
+        "displacement": (0.0, displacement_prior_um, 0.0),
+    }[mode]
+    return Alignment(0.0, 0.0, 0.0, np.diag(np.square(sigma)), optics.goniometer_radius_mm, mode)
+
+
+def instrument_prior(
+    standard: Alignment, *, displacement_prior_um: float = DISPLACEMENT_PRIOR_UM
+) -> Alignment:
+    """What a standard's scan says of later scans on the same instrument.
+
+    Zero and axial term belong to the instrument and keep their values and uncertainties; the
+    displacement belongs to the sample and starts afresh. With it, films without any line of known
+    cell (on tape) get a c as sharp as on a crystal.
+    """
+    covariance = standard.covariance.copy()
+    covariance[1, :] = covariance[:, 1] = 0.0
+    covariance[1, 1] = displacement_prior_um**2
+    return replace(
+        standard,
+        displacement_um=0.0,
+        covariance=covariance,
+        from_lines=("standard",),
+        left_out=(),
+        told_apart=False,
+        notes=(),
+        residuals_deg=np.empty(0),
     )
-    return Alignment(0.0, 0.0, np.diag(variances), optics.goniometer_radius_mm, mode)
 
 
 def align(
@@ -124,8 +152,8 @@ def align(
     """Zero and displacement from lines whose true places are known.
 
     ``observed_deg``, ``sigma_deg``, ``true_deg``: shape (N,), K-alpha1 places in degrees of 2θ.
-    ``mode``: "zero" or "displacement" hold the other at nothing; "auto" and "both" fit the two,
-    each with a weak prior. ``cell_sigma``: relative standard uncertainty of the cells behind
+    ``mode``: "zero" and "displacement" fit one term, "both" the two, "auto" the axial term as
+    well; each with a weak prior. ``cell_sigma``: relative standard uncertainty of the cells behind
     ``true_deg``, a number or one for each line; lines of the same ``cell_group`` (default: all
     lines) share one error of their cell, which is fitted along. ``prior``: what is known already
     (default: `no_alignment`).
@@ -192,30 +220,29 @@ def alignment_prior(
 
     ``metric_precision``: prior precision (Å⁴ or relative) of each metric unknown, 0 for none.
     """
-    count = len(metric_precision)
-    start = np.zeros(2 + count)
-    start[:2] = known.zero_deg, known.displacement_um
-    start[2:] = metric_start if len(metric_start) else 0.0
-    fixed = np.zeros(2 + count, dtype=bool)
-    fixed[:2] = np.diag(known.covariance) == 0.0
-    precision = np.zeros((2 + count, 2 + count))
-    free = ~fixed[:2]
-    if np.any(free):
-        # scaled before inversion: deg² and µm² differ by ten decades
+    count = 3 + len(metric_precision)
+    start = np.zeros(count)
+    start[:3] = known.values
+    start[3:] = metric_start if len(metric_start) else 0.0
+    fixed = np.zeros(count, dtype=bool)
+    fixed[:3] = np.diag(known.covariance) == 0.0
+    precision = np.zeros((count, count))
+    free = np.flatnonzero(~fixed[:3])
+    if free.size:
+        # scaled before inversion: deg² and µm² differ by many decades
+        index = np.ix_(free, free)
         unit = np.sqrt(np.diag(known.covariance)[free])
-        inner = known.covariance[np.ix_(free, free)] / np.outer(unit, unit)
-        block = np.zeros((2, 2))
-        block[np.ix_(free, free)] = np.linalg.inv(inner) / np.outer(unit, unit)
-        precision[:2, :2] = block
-    precision[range(2, 2 + count), range(2, 2 + count)] = metric_precision
+        scale = np.outer(unit, unit)
+        precision[index] = np.linalg.inv(known.covariance[index] / scale) / scale
+    precision[range(3, count), range(3, count)] = metric_precision
     return Prior(start, precision, fixed)
 
 
 def alignment_from_fit(fit: PlaceFit, known: Alignment, names: Sequence[str]) -> Alignment:
     """The alignment part of a fit of places whose lines bear ``names``, shape (N,)."""
-    covariance = fit.covariance[:2, :2]
-    sigma = np.sqrt(np.diag(covariance))
-    before = np.sqrt(np.diag(known.covariance))
+    covariance = fit.covariance[:3, :3]
+    sigma = np.sqrt(np.diag(covariance))[:2]
+    before = np.sqrt(np.diag(known.covariance))[:2]
     free = before > 0.0
     told_apart = bool(np.all(sigma[free] < 0.4 * before[free])) or not bool(np.all(free))
     notes = []
@@ -237,6 +264,7 @@ def alignment_from_fit(fit: PlaceFit, known: Alignment, names: Sequence[str]) ->
     return Alignment(
         float(fit.values[0]),
         float(fit.values[1]),
+        float(fit.values[2]),
         covariance,
         known.radius_mm,
         known.mode,

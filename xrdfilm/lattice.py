@@ -17,7 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
@@ -32,20 +32,13 @@ from xrdfilm.alignment import (
 from xrdfilm.errors import CannotTellError
 from xrdfilm.estimate import DEFAULT_LEVEL, Estimate, from_normal
 from xrdfilm.places import PlaceFit, fit_places
+from xrdfilm.structure import CrystalSystem
 
 if TYPE_CHECKING:
     from xrdfilm.crystal import Phase
     from xrdfilm.optics import Optics
 
-System = Literal[
-    "cubic",
-    "tetragonal",
-    "hexagonal",
-    "rhombohedral",
-    "orthorhombic",
-    "monoclinic",
-    "triclinic",
-]
+System: TypeAlias = CrystalSystem
 
 # Relative standard uncertainty of the wavelength scale. Cu K-alpha1 is known to 0.3 ppm, but the
 # top of a line is not the wavelength of the table to better than about 1 ppm; the older scale
@@ -280,7 +273,7 @@ def _cell_estimate(
     optics: Optics,
 ) -> CellEstimate:
     values = np.ones(len(keep))  # an edge that no line touches: any number, left out below
-    values[keep] = fit.values[2:]
+    values[keep] = fit.values[3:]
     cell = _cell_of(system, values)
     derivative = _numerical_derivative(system, values, keep)
     order = ("a", "b", "c", "alpha", "beta", "gamma")
@@ -289,7 +282,7 @@ def _cell_estimate(
         for position, name in enumerate(_EDGES[system])
         if system != "orthorhombic" or keep[position]
     ]
-    covariance_all = derivative @ fit.covariance[2:, 2:] @ derivative.T
+    covariance_all = derivative @ fit.covariance[3:, 3:] @ derivative.T
     alone = _lines_only_covariance(hkl, observed, sigma, system, keep, optics)
     alone_all = derivative @ alone @ derivative.T * fit.scatter**2
 
