@@ -48,6 +48,13 @@ def test_every_phase_states_where_it_comes_from(key):
         assert phase.cell_verified
 
 
+def test_the_provenance_page_lists_every_phase_with_its_standing():
+    page = (reference_peaks_dir() / "PROVENANCE.md").read_text(encoding="utf-8")
+    cells = [[c.strip() for c in row.split("|")] for row in page.splitlines() if row[:2] == "| "]
+    listed = {row[1]: row[3] for row in cells if row[1] in phase_keys()}
+    assert listed == {key: load_phase(key).standing for key in phase_keys()}
+
+
 @pytest.mark.parametrize("key", WITH_ATOMS)
 def test_atoms_add_up_to_the_formula(key):
     phase = load_phase(key)
