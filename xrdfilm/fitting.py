@@ -22,14 +22,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from xrdfilm._typing import BoolArray, FloatArray, IntArray
+from xrdfilm._typing import BoolArray, FloatArray
 from xrdfilm.detection import decision_area, detection_area
 from xrdfilm.fit_group import GroupFit, Hold, fit_group
-from xrdfilm.flags import FLAGS, flag_bit, pack, unpack_flags
+from xrdfilm.flags import FLAGS, flag_bit, pack
 from xrdfilm.linear_fit import BlankMoments
-from xrdfilm.lines import MeasuredLine, MeasuredLines, Reflection
 from xrdfilm.noise import noise_scale
-from xrdfilm.profile import doublet
+from xrdfilm.window_fits import BlockFits, WindowFits
 from xrdfilm.windows import Group, LineSpec, WindowPlan, WindowSpec, compile_plan
 
 if TYPE_CHECKING:
@@ -66,128 +65,6 @@ class FitSettings:
     hold: Hold = field(default_factory=Hold)
     saturation_counts: float | None = None
     rows_at_once: int = 192
-
-
-@dataclass(frozen=True, slots=True)
-class BlockFits:
-    """Fits of S scans with n lines in V windows.
-
-    Shapes (S, n): ``area``, ``place``, ``place_sigma``, ``fwhm``, ``fwhm_sigma``, ``mixing``,
-    ``background`` (counts a point under the line), ``significance``, ``decision``, ``detection``
-    and the packed ``flags``; ``area_covariance`` (S, n, n); ``chi_square``, ``dof``, ``rounds``
-    (S, V); ``background_terms`` (S, V, D) the polynomial in the window's own coordinate. Lines
-    that were not fitted are NaN.
-    """
-
-    plan: WindowPlan
-    expected: FloatArray
-    area: FloatArray
-    area_covariance: FloatArray
-    place: FloatArray
-    place_sigma: FloatArray
-    fwhm: FloatArray
-    fwhm_sigma: FloatArray
-    mixing: FloatArray
-    background: FloatArray
-    significance: FloatArray
-    decision: FloatArray
-    detection: FloatArray
-    flags: IntArray
-    chi_square: FloatArray
-    dof: FloatArray
-    rounds: IntArray
-    background_terms: FloatArray
-
-    @property
-    def area_sigma(self) -> FloatArray:
-        """Standard uncertainty of the areas, (S, n), in counts·deg."""
-        return np.sqrt(np.diagonal(self.area_covariance, axis1=1, axis2=2))
-
-    def __len__(self) -> int:
-        return int(self.area.shape[0])
-
-    def scan(self, index: int) -> WindowFits:
-        """The fits of one scan."""
-        return WindowFits(self, index)
-
-
-@dataclass(frozen=True, slots=True)
-class WindowFits:
-    """The fits of one scan, a view into a block."""
-
-    block: BlockFits
-    index: int = 0
-
-    def measured_lines(self, left_out: tuple[tuple[Reflection, str], ...] = ()) -> MeasuredLines:
-        """The fitted lines, and ``left_out`` joined by those that could not be fitted."""
-        b, i = self.block, self.index
-        fitted = np.flatnonzero(b.plan.fitted)
-        columns = (
-            b.expected,
-            b.place,
-            b.place_sigma,
-            b.area,
-            b.area_sigma,
-            b.fwhm,
-            b.fwhm_sigma,
-            b.mixing,
-            b.significance,
-            b.decision,
-            b.detection,
-            b.background,
-        )
-        table = np.stack([column[i, fitted] for column in columns], axis=1).tolist()
-        held = flag_bit("held_place")
-        lines = tuple(
-            MeasuredLine(
-                members=b.plan.lines[n].members,
-                place="forced" if flags & held else b.plan.lines[n].place,
-                expected_deg=row[0],
-                two_theta_deg=row[1],
-                two_theta_sigma_deg=row[2],
-                area_counts_deg=row[3],
-                area_sigma_counts_deg=row[4],
-                fwhm_deg=row[5],
-                fwhm_sigma_deg=row[6],
-                lorentz_fraction=row[7],
-                significance=row[8],
-                decision_area=row[9],
-                detection_area=row[10],
-                background_counts=row[11],
-                flags=unpack_flags(flags),
-            )
-            for n, row, flags in zip(
-                fitted.tolist(), table, b.flags[i, fitted].tolist(), strict=True
-            )
-        )
-        missing = tuple(
-            (line.members[0], "the scan holds too few usable points at its place")
-            for line, there in zip(b.plan.lines, b.plan.fitted, strict=True)
-            if not there and line.members
-        )
-        covariance = b.area_covariance[i][np.ix_(fitted, fitted)]
-        return MeasuredLines(lines, covariance, left_out + missing)
-
-    def curve(self, window: int) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Axis (N,), fitted lines each (L, N) and background (N,) of a window, in counts."""
-        b, plan = self.block, self.block.plan
-        group = next(g for g in plan.groups if window in g.windows)
-        at = int(np.flatnonzero(group.windows == window)[0])
-        lines = group.lines[at]
-        x = np.unique(group.x[at])
-        profiles = doublet(
-            x,
-            b.place[self.index, lines][:, None],
-            b.fwhm[self.index, lines][:, None],
-            b.mixing[self.index, lines][:, None],
-            group.ratio[at][:, None],
-            group.share[at][:, None],
-            group.skew[at][:, None] if group.structure.skewed else None,
-        )
-        scaled = (x - group.middle[at]) / group.half[at]
-        terms = b.background_terms[self.index, window, : group.structure.n_background]
-        background = np.polynomial.polynomial.polyval(scaled, terms)
-        return x, profiles * b.area[self.index, lines][:, None], np.asarray(background)
 
 
 def fit_windows(
