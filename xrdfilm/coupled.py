@@ -1,0 +1,508 @@
+"""The chain for coupled scans: peaks, shift, windows, fits, alignment and cell, for many at once.
+
+    prepared = prepare(premises, axis_deg)          # once for a stack and an axis
+    results = analyse_coupled(scans, prepared)      # one CoupledFit, or the reason, for each
+
+Scans on one axis go through the fit together. Each is fitted twice: first with its lines where
+the peaks suggest them, which gives alignment and cell; then with every line, strong or absent,
+where alignment and cell put it, so that an absent line is measured at its own place.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from xrdfilm._typing import FloatArray
+from xrdfilm.alignment import Alignment, align, no_alignment
+from xrdfilm.background import Background, broad_background
+from xrdfilm.crystal import Phase, line_list, lines_along
+from xrdfilm.errors import AlignmentError, CannotTellError, ScanAxisError, XrdfilmError
+from xrdfilm.fitting import BlockFits, FitSettings, WindowFits, WindowPlan, compile_plan, fit_block
+from xrdfilm.identify import CoarseShift, ExpectedLines, Peaks, coarse_shift, find_peaks
+from xrdfilm.intensity import growth_normal
+from xrdfilm.lattice import CellEstimate, System, refine_cell
+from xrdfilm.layout import LaidLine, Layout, lay_out
+from xrdfilm.lines import MeasuredLine, MeasuredLines, Reflection
+from xrdfilm.premises import Premises, is_metal
+from xrdfilm.radiation import two_theta_of
+from xrdfilm.scan import Scan
+from xrdfilm.structure import crystal_system
+
+# How far the cell of a layer may be from the stated one, relative (common practice, no source):
+# a single crystal not at all, an alloy by its composition, a grown layer by strain and oxygen
+CELL_SIGMA_CRYSTAL = 2e-4
+CELL_SIGMA_METAL = 1.2e-3
+CELL_SIGMA_BUFFER = 3e-3
+FILM_CELL_FREEDOM = 0.014
+POWDER_CELL_FREEDOM = 0.012
+LEAST_SIGNIFICANCE = 8.0  # of a line that alignment or cell may rest on
+PLACE_FLOOR_DEG = 0.0015  # line places are no better than the profile model
+FOOT_REACH_DEG = 1.5
+FOOT_RATIO = 100.0
+_PLAN_STEP_DEG = 0.06  # plans are compiled anew when lines stand further from where they should
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Prepared:
+    """What all scans of a stack on one axis share."""
+
+    premises: Premises
+    axis_deg: FloatArray
+    layout: Layout
+    expected: tuple[ExpectedLines, ...]
+    plans: dict[bytes, WindowPlan] = field(default_factory=dict, repr=False)
+
+    def plan(self, places_deg: FloatArray, fwhm_deg: FloatArray) -> WindowPlan:
+        """Windows compiled near these places, (n,); kept, so that like scans share a plan."""
+        shift = np.round((places_deg - self.layout.true_deg) / _PLAN_STEP_DEG).astype(np.int16)
+        key = shift.tobytes()
+        if key not in self.plans:
+            near = self.layout.true_deg + shift * _PLAN_STEP_DEG
+            specs = self.layout.specs(near, fwhm_deg)
+            self.plans[key] = compile_plan(self.axis_deg, specs, self.premises.optics.radiation)
+        return self.plans[key]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CoupledFit:
+    """What the fits of one coupled scan gave.
+
+    ``true_deg`` are the K-alpha1 places of the layout's lines for the cells found, (n,);
+    ``lines`` all fitted lines in the order of the plan, ``laid`` what each of them is.
+    ``cell`` is the film's, from its usable lines and the alignment; None where it has none.
+    """
+
+    scan: Scan
+    prepared: Prepared
+    background: Background
+    peaks: Peaks
+    coarse: CoarseShift
+    alignment: Alignment
+    cell: CellEstimate | None
+    fits: WindowFits
+    true_deg: FloatArray
+    lines: MeasuredLines
+    laid: tuple[LaidLine, ...]
+    notes: tuple[str, ...] = ()
+
+    @property
+    def premises(self) -> Premises:
+        """The premises the fit rests on."""
+        return self.prepared.premises
+
+    def aligned_scan(self) -> Scan:
+        """The scan with its axis corrected for zero and displacement."""
+        return replace(self.scan, axis_deg=self.alignment.correct(self.scan.axis_deg))
+
+    def usable(self, phase: str) -> MeasuredLines:
+        """Fitted lines of a phase that figures may rest on; the others are left out and named.
+
+        A weak line in the foot of one a hundred times as strong is only as good as the fitted
+        shape of that foot: where the window does not fit, it is left out.
+        """
+        keep: list[int] = []
+        left_out: list[tuple[Reflection, str]] = []
+        areas = self.lines.areas
+        for i, (line, laid) in enumerate(zip(self.lines, self.laid, strict=True)):
+            if line.reflection.phase != phase or laid.use != "measure" or laid.ghost is not None:
+                continue
+            if "misfit" in line.flags:
+                near = [
+                    k
+                    for k, other in enumerate(self.lines)
+                    if abs(other.two_theta_deg - line.two_theta_deg) < FOOT_REACH_DEG
+                    and areas[k] > FOOT_RATIO * max(areas[i], line.area_sigma_counts_deg)
+                ]
+                if near:
+                    strong = self.lines.lines[max(near, key=lambda k: float(areas[k]))]
+                    why = f"lies in the foot of {strong.reflection}, whose shape the fit misses"
+                    left_out.append((line.reflection, why))
+                    continue
+            keep.append(i)
+        chosen = self.lines.subset(keep)
+        return replace(chosen, left_out=(*chosen.left_out, *left_out))
+
+
+def prepare(premises: Premises, axis_deg: FloatArray, products: tuple[Phase, ...] = ()) -> Prepared:
+    """Lay out the windows of a stack for scans on this axis, ascending, (N,)."""
+    low, high = float(axis_deg[0]), float(axis_deg[-1])
+    layout = lay_out(premises, low, high, products=products)
+    if not layout.lines:
+        raise AlignmentError(
+            f"the stated layers have no line between {low:.1f}° and {high:.1f}°; scan a range "
+            "that holds a line of film or substrate"
+        )
+    return Prepared(premises, axis_deg, layout, _expected(premises, high))
+
+
+def analyse_coupled(
+    scans: Sequence[Scan], prepared: Prepared, settings: FitSettings | None = None
+) -> list[CoupledFit | XrdfilmError]:
+    """Fit scans that lie on the prepared axis; for each its fit, or the error that stopped it."""
+    begun: list[_Begun | XrdfilmError] = [_begin(scan, prepared) for scan in scans]
+    good = [item for item in begun if isinstance(item, _Begun)]
+    first = _fit(good, prepared, [b.places for b in good], [b.fwhm for b in good], settings)
+    settled: list[_Settled | XrdfilmError] = []
+    for start, fits in zip(good, first, strict=True):
+        try:
+            settled.append(_settle(start, fits, prepared))
+        except XrdfilmError as problem:
+            settled.append(problem)
+    ready = [item for item in settled if isinstance(item, _Settled)]
+    second = _fit(
+        [s.begun for s in ready],
+        prepared,
+        [s.places for s in ready],
+        [s.fwhm for s in ready],
+        settings,
+    )
+    finished = iter(
+        _finish(state, fits, prepared) for state, fits in zip(ready, second, strict=True)
+    )
+    through = iter([next(finished) if isinstance(s, _Settled) else s for s in settled])
+    return [next(through) if isinstance(b, _Begun) else b for b in begun]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Begun:
+    scan: Scan
+    background: Background
+    peaks: Peaks
+    coarse: CoarseShift
+    places: FloatArray
+    fwhm: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Settled:
+    begun: _Begun
+    alignment: Alignment
+    cell: CellEstimate | None
+    true_deg: FloatArray
+    places: FloatArray
+    fwhm: FloatArray
+    notes: tuple[str, ...]
+
+
+def _begin(scan: Scan, prepared: Prepared) -> _Begun | XrdfilmError:
+    """Background, peaks and coarse shift of one scan."""
+    premises = prepared.premises
+    if scan.axis != "two_theta":
+        return ScanAxisError(
+            f"is a scan of {scan.axis}, not of 2θ; name it as rocking, azimuth or tilt in run.toml",
+            path=scan.path,
+        )
+    radiation = premises.optics.radiation
+    try:
+        background = broad_background(scan.axis_deg, scan.counts)
+        peaks = find_peaks(scan, background, radiation=radiation)
+        coarse = coarse_shift(
+            peaks, prepared.expected, radiation.k_alpha1_A, stated_anode=radiation.anode
+        )
+    except XrdfilmError as problem:
+        return problem
+    true = _true_places(prepared, _scaled_film(premises, coarse.cell_scale), coarse.cell_scale)
+    places = coarse.places(true)
+    fwhm = np.full(true.size, premises.instrument_fwhm_deg) * _widening(true)
+    return _Begun(scan, background, peaks, coarse, places, fwhm)
+
+
+def _expected(premises: Premises, high_deg: float) -> tuple[ExpectedLines, ...]:
+    """Strong lines by which a raw scan is recognised."""
+    radiation = premises.optics.radiation
+    stack = premises.stack
+    if premises.powder:
+        table = line_list(premises.film, radiation, two_theta_max_deg=min(high_deg, 178.0))
+        return (ExpectedLines.of(table, cell_freedom=POWDER_CELL_FREEDOM, least=0.01),)
+    found = []
+    for layer in reversed(stack.layers):
+        is_film = layer is stack.film
+        lines = lines_along(
+            layer.phase,
+            growth_normal(layer.phase),
+            radiation,
+            two_theta_max_deg=min(high_deg, 178.0),
+        )
+        if lines.two_theta_deg.size == 0:
+            continue
+        freedom = FILM_CELL_FREEDOM if is_film else 0.0
+        found.append(ExpectedLines.of(lines, aligned=True, cell_freedom=freedom))
+    return tuple(found)
+
+
+def _widening(true_deg: FloatArray) -> FloatArray:
+    """Rough growth of line widths with angle, 1 at 40°: size broadening goes as 1/cosθ."""
+    return np.asarray(np.cos(np.radians(20.0)) / np.cos(np.radians(true_deg / 2.0)))
+
+
+def _scaled_film(premises: Premises, scale: Mapping[str, float]) -> Phase:
+    film = premises.film
+    factor = scale.get(film.key, 1.0)
+    if premises.powder:
+        cell = film.cell
+        return film.with_cell(a_A=cell.a_A * factor, b_A=cell.b_A * factor, c_A=cell.c_A * factor)
+    return film.with_cell(c_A=film.cell.c_A * factor)
+
+
+def _true_places(prepared: Prepared, film: Phase, scale: Mapping[str, float]) -> FloatArray:
+    """Places of the layout's lines on the cells at hand, degrees of 2θ, (n,)."""
+    layout = prepared.layout
+    key = prepared.premises.film.key
+    wavelength = prepared.premises.optics.radiation.k_alpha1_A
+    d_A = np.array([line.d_A for line in layout.lines])
+    own = [
+        i
+        for i, line in enumerate(layout.lines)
+        if line.reflection.phase == key and line.ghost is None
+    ]
+    if own:
+        hkl = np.array([layout.lines[i].reflection.hkl for i in own])
+        d_A[own] = film.cell.d_spacing(hkl)
+    for i, line in enumerate(layout.lines):
+        if line.ghost is not None and line.reflection.phase == key:
+            d_A[i] *= scale.get(key, 1.0)
+    return np.asarray(two_theta_of(d_A, wavelength))
+
+
+def _fit(
+    items: Sequence[_Begun],
+    prepared: Prepared,
+    places: Sequence[FloatArray],
+    fwhm: Sequence[FloatArray],
+    settings: FitSettings | None,
+) -> list[WindowFits]:
+    """Fit scans in blocks that share a plan."""
+    groups: dict[tuple[int, bool, bool, float | None], list[int]] = {}
+    plans: list[WindowPlan] = []
+    base_fwhm = np.full(len(prepared.layout.lines), prepared.premises.instrument_fwhm_deg)
+    for i, (item, at) in enumerate(zip(items, places, strict=True)):
+        plan = prepared.plan(at, base_fwhm)
+        plans.append(plan)
+        ceiling = saturation_level(item.scan)
+        key = (id(plan), item.scan.sigma is not None, item.scan.poisson, ceiling)
+        groups.setdefault(key, []).append(i)
+    order = list(prepared.layout.order)
+    found: list[WindowFits | None] = [None] * len(items)
+    for (_, has_sigma, poisson, ceiling), members in groups.items():
+        set_ = settings or FitSettings()
+        if ceiling is not None:
+            set_ = replace(set_, saturation_counts=ceiling)
+        block: BlockFits = fit_block(
+            plans[members[0]],
+            np.stack([items[i].scan.counts for i in members]),
+            sigma=np.stack([items[i].scan.uncertainty() for i in members]) if has_sigma else None,
+            poisson=poisson,
+            places=np.stack([places[i][order] for i in members]),
+            fwhm=np.stack([fwhm[i][order] for i in members]),
+            settings=set_,
+        )
+        for row, i in enumerate(members):
+            found[i] = block.scan(row)
+    return [fits for fits in found if fits is not None]
+
+
+def saturation_level(scan: Scan) -> float | None:
+    """Counts at which the detector was full, where the checks found that it was, else None."""
+    if any(finding.code == "saturated" for finding in scan.findings):
+        return float(np.max(scan.counts))
+    return None
+
+
+def _settle(begun: _Begun, fits: WindowFits, prepared: Prepared) -> _Settled:
+    """Alignment and cell from the first fit, and where each line is to be looked for."""
+    lines = fits.measured_lines()
+    laid = _laid_of(fits, prepared)
+    premises = prepared.premises
+    alignment, notes = _align(lines, laid, premises)
+    cell, cell_notes = _film_cell(lines, laid, premises, alignment)
+    film = _scaled_film(premises, begun.coarse.cell_scale)
+    scale = dict(begun.coarse.cell_scale)
+    if cell is not None:
+        alignment = cell.alignment
+        film = _film_on_cell(premises, film, cell)
+        scale[film.key] = film.cell.c_A / premises.film.cell.c_A
+    true = _true_places(prepared, film, scale)
+    fwhm = _width_curve(lines, laid, prepared.layout, true)
+    fwhm = np.where(np.isfinite(fwhm), fwhm, begun.fwhm)
+    return _Settled(
+        begun, alignment, cell, true, true + alignment.shift(true), fwhm, (*notes, *cell_notes)
+    )
+
+
+def _laid_of(fits: WindowFits, prepared: Prepared) -> tuple[LaidLine, ...]:
+    order = np.array(prepared.layout.order)
+    fitted = np.flatnonzero(fits.block.plan.fitted)
+    return tuple(prepared.layout.lines[i] for i in order[fitted])
+
+
+def _good(line: MeasuredLine) -> bool:
+    return (
+        line.place == "free"
+        and line.significance > LEAST_SIGNIFICANCE
+        and not {"at_bound", "not_converged", "no_covariance", "cut_off"} & set(line.flags)
+        and np.isfinite(line.two_theta_sigma_deg)
+        and line.two_theta_sigma_deg > 0
+    )
+
+
+def _place_sigma(lines: Sequence[MeasuredLine]) -> FloatArray:
+    return np.hypot([line.two_theta_sigma_deg for line in lines], PLACE_FLOOR_DEG)
+
+
+def _align(
+    lines: MeasuredLines, laid: Sequence[LaidLine], premises: Premises
+) -> tuple[Alignment, tuple[str, ...]]:
+    """Alignment from the substrate's and the buffers' own lines, else what is known beforehand."""
+    chosen = [
+        (line, what)
+        for line, what in zip(lines, laid, strict=True)
+        if what.role in ("substrate", "buffer")
+        and what.certain
+        and what.ghost is None
+        and _good(line)
+        and not _crowded(line, lines)
+    ]
+    if not chosen:
+        return no_alignment(premises.optics), ()
+    phases = sorted({what.reflection.phase for _, what in chosen})
+    alignment = align(
+        [line.two_theta_deg for line, _ in chosen],
+        _place_sigma([line for line, _ in chosen]),
+        two_theta_of(
+            np.array([what.d_A for _, what in chosen]), premises.optics.radiation.k_alpha1_A
+        ),
+        premises.optics,
+        labels=[str(line.reflection) for line, _ in chosen],
+        cell_sigma=np.array([_cell_sigma(what, premises) for _, what in chosen]),
+        cell_group=[phases.index(what.reflection.phase) for _, what in chosen],
+    )
+    return alignment, alignment.notes
+
+
+def _crowded(line: MeasuredLine, lines: MeasuredLines) -> bool:
+    """Whether a line as strong or a tenth as strong lies within two widths."""
+    return any(
+        other is not line
+        and abs(other.two_theta_deg - line.two_theta_deg) < 2.0 * line.fwhm_deg
+        and other.area_counts_deg > 0.1 * line.area_counts_deg
+        for other in lines
+    )
+
+
+def _cell_sigma(what: LaidLine, premises: Premises) -> float:
+    if what.role == "buffer":
+        return CELL_SIGMA_BUFFER
+    metal = is_metal(premises.phase(what.reflection.phase))
+    return CELL_SIGMA_METAL if metal else CELL_SIGMA_CRYSTAL
+
+
+def _film_cell(
+    lines: MeasuredLines, laid: Sequence[LaidLine], premises: Premises, alignment: Alignment
+) -> tuple[CellEstimate | None, tuple[str, ...]]:
+    """The film's cell from its own lines, with the alignment that goes with it."""
+    key = premises.film.key
+    chosen = [
+        line
+        for line, what in zip(lines, laid, strict=True)
+        if what.reflection.phase == key
+        and what.use == "measure"
+        and what.ghost is None
+        and (premises.powder or what.component == "c_axis")
+        and len(what.members) == 1
+        and _good(line)
+    ]
+    if not chosen:
+        return None, ("no line of the film stands out enough for its cell",)
+    system: System = crystal_system(premises.film) if premises.powder else "orthorhombic"
+    try:
+        cell = refine_cell(
+            [line.reflection.hkl for line in chosen],
+            [line.two_theta_deg for line in chosen],
+            _place_sigma(chosen),
+            premises.optics,
+            system=system,
+            alignment=alignment,
+        )
+    except CannotTellError as problem:
+        return None, (str(problem),)
+    return cell, cell.notes
+
+
+def _film_on_cell(premises: Premises, film: Phase, cell: CellEstimate) -> Phase:
+    edges = {
+        f"{axis}_A": estimate.estimate
+        for axis in "abc"
+        if (estimate := getattr(cell, f"{axis}_A")) is not None and estimate.estimate is not None
+    }
+    return film.with_cell(**edges) if edges else film
+
+
+def _width_curve(
+    lines: MeasuredLines, laid: Sequence[LaidLine], layout: Layout, true_deg: FloatArray
+) -> FloatArray:
+    """Expected FWHM of every line of the layout, (n,), each from the good lines of its phase.
+
+    A straight line in 1/cosθ where a phase has three or more, else its mean width times 1/cosθ
+    (as size broadening goes); a phase without any takes the film's.
+    """
+    film = _film_key(layout)
+    of_phase: dict[str, list[MeasuredLine]] = {}
+    for line, what in zip(lines, laid, strict=True):
+        if (
+            what.ghost is None
+            and len(what.members) == 1
+            and _good(line)
+            and line.fwhm_sigma_deg > 0
+        ):
+            of_phase.setdefault(what.reflection.phase, []).append(line)
+    secant = 1.0 / np.cos(np.radians(true_deg / 2.0))
+    curves = {phase: _curve(good, secant) for phase, good in of_phase.items()}
+    if not curves:
+        return np.full(true_deg.size, np.nan)
+    fallback = curves.get(film, next(iter(curves.values())))
+    rows = [curves.get(line.reflection.phase, fallback) for line in layout.lines]
+    return np.array([row[i] for i, row in enumerate(rows)])
+
+
+def _film_key(layout: Layout) -> str:
+    return next((w.reflection.phase for w in layout.lines if w.role == "film"), "")
+
+
+def _curve(good: Sequence[MeasuredLine], secant: FloatArray) -> FloatArray:
+    x = 1.0 / np.cos(np.radians([line.two_theta_deg / 2.0 for line in good]))
+    y = np.array([line.fwhm_deg for line in good])
+    weight = 1.0 / np.hypot([line.fwhm_sigma_deg for line in good], 0.05 * y)
+    if len(good) < 3 or np.ptp(x) < 0.05:
+        return np.asarray(float(np.average(y / x, weights=weight**2)) * secant)
+    slope, intercept = np.polyfit(x, y, 1, w=weight)
+    return np.asarray(np.clip(slope * secant + intercept, 0.5 * y.min(), 2.0 * y.max()))
+
+
+def _finish(state: _Settled, fits: WindowFits, prepared: Prepared) -> CoupledFit:
+    lines = fits.measured_lines()
+    laid = _laid_of(fits, prepared)
+    premises = prepared.premises
+    alignment, cell = state.alignment, state.cell
+    notes = state.notes
+    again, _ = _align(lines, laid, premises)
+    refined, refined_notes = _film_cell(lines, laid, premises, again)
+    if refined is not None:
+        alignment, cell, notes = refined.alignment, refined, refined_notes
+    begun = state.begun
+    return CoupledFit(
+        begun.scan,
+        prepared,
+        begun.background,
+        begun.peaks,
+        begun.coarse,
+        alignment,
+        cell,
+        fits,
+        state.true_deg,
+        lines,
+        laid,
+        tuple(dict.fromkeys(notes)),
+    )
