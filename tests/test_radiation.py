@@ -18,6 +18,20 @@ def test_copper_agrees_with_international_tables():
     assert cu.tungsten_A == pytest.approx((1.476311, 1.487452), abs=5e-5)
 
 
+@pytest.mark.parametrize(
+    ("anode", "alpha1_A", "alpha2_A"),
+    # direct experimental wavelengths of the NIST X-ray Transition Energies database
+    # (Deslattes et al., Rev. Mod. Phys. 75 (2003) 35), as copied in several public tables
+    [
+        ("Cr", 2.2897260, 2.2936510), ("Fe", 1.9360410, 1.9399730), ("Co", 1.7889960, 1.7928350),
+        ("Cu", 1.5405929, 1.5444274), ("Mo", 0.70931715, 0.713607), ("Ag", 0.55942178, 0.5638131),
+    ],
+)  # fmt: skip
+def test_doublets_are_on_one_scale(anode, alpha1_A, alpha2_A):
+    rays = radiation(anode)
+    assert (rays.k_alpha1_A, rays.k_alpha2_A) == pytest.approx((alpha1_A, alpha2_A), rel=2e-7)
+
+
 @pytest.mark.parametrize("anode", anodes())
 def test_every_anode_agrees_with_tabulated_line_energies(anode):
     # Line energies of the xraylib library (T. Schoonjans et al., Spectrochim. Acta B 66 (2011)

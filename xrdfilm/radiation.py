@@ -1,9 +1,12 @@
 """Characteristic X-ray lines and Bragg's law.
 
-Wavelengths of K lines: G. Hölzer, M. Fritsch, M. Deutsch, J. Härtwig, E. Förster, Phys. Rev. A 56
-(1997) 4554 for Cr, Fe, Co, Cu; International Tables for Crystallography, Vol. C (2004), table
-4.2.2.4 for Mo and Ag, and for the L lines of tungsten, which a cathode leaves on an old anode.
-The older Bearden values (Cu K-alpha1 1.54056 Å) are on another scale and must not be mixed in.
+Wavelengths of K lines: the directly measured values of the X-ray Transition Energies database
+(R. D. Deslattes et al., Rev. Mod. Phys. 75 (2003) 35), which are those of G. Hölzer, M. Fritsch,
+M. Deutsch, J. Härtwig, E. Förster, Phys. Rev. A 56 (1997) 4554 for Cr, Fe, Co and Cu and of
+International Tables for Crystallography, Vol. C (2004), table 4.2.2.4, for Mo and Ag; read in
+public copies of the table. L lines of tungsten, which the cathode leaves on an old anode:
+International Tables C. The older Bearden values (Cu K-alpha1 1.54056 Å) are on another scale and
+must not be mixed in.
 """
 
 from __future__ import annotations
@@ -29,12 +32,12 @@ _TUNGSTEN_L_A = (1.47631, 1.48743)  # L-alpha1, L-alpha2
 # anode: (K-alpha1, K-alpha2, K-beta1,3) in Å
 _K_LINES_A = MappingProxyType(
     {
-        "Cr": (2.2897260, 2.2936513, 2.0848810),
-        "Fe": (1.9360413, 1.9399730, 1.7566040),
+        "Cr": (2.2897260, 2.2936510, 2.0848810),
+        "Fe": (1.9360410, 1.9399730, 1.7566040),
         "Co": (1.7889960, 1.7928350, 1.6208260),
         "Cu": (1.5405929, 1.5444274, 1.3922340),
-        "Mo": (0.7093172, 0.7136070, 0.6323030),
-        "Ag": (0.5594218, 0.5638131, 0.4970817),
+        "Mo": (0.70931715, 0.7136070, 0.6323030),
+        "Ag": (0.55942178, 0.5638131, 0.4970817),
     }
 )
 
