@@ -14,12 +14,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from xrdfilm.alignment import Alignment, AlignmentMode, align, no_alignment
+from xrdfilm.alignment import Alignment, AlignmentMode, align, no_alignment, placed_lines
 from xrdfilm.crystal import lines_along, load_phase
 from xrdfilm.fitting import LineSpec, WindowSpec, fit_windows
 from xrdfilm.identify import CoarseShift, ExpectedLines, coarse_shift, find_peaks
 from xrdfilm.lattice import CellEstimate, refine_cell
-from xrdfilm.lines import MeasuredLine, Reflection
+from xrdfilm.lines import MeasuredLine, MeasuredLines, Reflection
 from xrdfilm.optics import Optics
 from xrdfilm.scan import Scan
 from xrdfilm.simulate import SimulatedFilm, Truth, grid, simulate_scan
@@ -94,13 +94,43 @@ def windows_of(coarse: CoarseShift, scan: Scan, expected: list[ExpectedLines]) -
 
 
 def analyse(scan: Scan, stack: Stack, prior: Alignment | None = None) -> Outcome:
-    """The chain from counts to c; ``prior``: what is known of the instrument."""
+    """The chain from counts to c; ``prior``: what is known of the instrument.
+
+    A second round holds the film's blended orders where the first one puts them, so that the
+    places of the substrate's lines beside them come out right.
+    """
     expected = expected_layers(stack, float(scan.axis_deg[-1]))
     peaks = find_peaks(scan, radiation=OPTICS.radiation)
     coarse = coarse_shift(peaks, expected, OPTICS.radiation.k_alpha1_A)
-    fits = fit_windows(scan, windows_of(coarse, scan, expected), OPTICS.radiation)
-    lines = fits.measured_lines().lines
-    good = [line for line in lines if line.significance > 10.0 and line.place != "forced"]
+    windows = windows_of(coarse, scan, expected)
+    first = cell_of(fit_windows(scan, windows, OPTICS.radiation).measured_lines(), stack, prior)
+    film = stack.film.phase.key
+    held = []
+    for window in windows:
+        lines = []
+        for line in window.lines:
+            place = line.two_theta_deg
+            if line.members[0].phase == film:
+                place = float(
+                    first[1].expected_deg([line.members[0].hkl], OPTICS.radiation.k_alpha1_A)[0]
+                )
+            alone = all(
+                other is line or abs(other.two_theta_deg - place) > 0.3 for other in window.lines
+            )
+            if line.members[0].phase == film and not alone:
+                line = replace(line, two_theta_deg=place, place="forced")
+            lines.append(line)
+        held.append(replace(window, lines=tuple(lines)))
+    measured = fit_windows(scan, held, OPTICS.radiation).measured_lines()
+    alignment, cell = cell_of(measured, stack, prior)
+    return Outcome(coarse, measured.lines, alignment, cell)
+
+
+def cell_of(
+    measured: MeasuredLines, stack: Stack, prior: Alignment | None
+) -> tuple[Alignment | None, CellEstimate]:
+    """Alignment by every line that is not the film's, then the film's cell."""
+    good, _ = placed_lines(measured)
     alignment = prior
     known = [line for line in good if line.reflection.phase != stack.film.phase.key]
     if known:
@@ -134,7 +164,7 @@ def analyse(scan: Scan, stack: Stack, prior: Alignment | None = None) -> Outcome
         OPTICS,
         alignment=alignment,
     )
-    return Outcome(coarse, lines, alignment, cell)
+    return alignment, cell
 
 
 def draw_film(

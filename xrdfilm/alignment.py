@@ -23,6 +23,8 @@ import numpy as np
 from xrdfilm._typing import FloatArray
 from xrdfilm.errors import AlignmentError, CannotTellError
 from xrdfilm.estimate import DEFAULT_LEVEL, Estimate, from_normal
+from xrdfilm.flags import FLAGS
+from xrdfilm.lines import MeasuredLine, MeasuredLines
 from xrdfilm.places import PlaceFit, Prior, axial_scale, fit_places, shift_columns
 
 if TYPE_CHECKING:
@@ -277,3 +279,55 @@ def alignment_from_fit(fit: PlaceFit, known: Alignment, names: Sequence[str]) ->
         tuple(notes),
         fit.residuals_deg,
     )
+
+
+# Flags of a fitted line whose place must not be built on
+_BAD_PLACE = frozenset(
+    {"not_converged", "at_bound", "no_covariance", "cut_off", "core_excluded", "blend"}
+)
+
+
+def placed_lines(
+    lines: MeasuredLines,
+    *,
+    phase: str | None = None,
+    least_significance: float = 10.0,
+    least_apart_fwhm: float = 1.5,
+) -> tuple[list[MeasuredLine], list[tuple[str, str]]]:
+    """The lines whose fitted place can carry an alignment or a cell, and why the others cannot.
+
+    Left out: weak or held lines, those whose fit failed, and those nearer than
+    ``least_apart_fwhm`` widths to another line whose place was fitted too and that is not
+    negligible beside them (the places of two such lines trade against each other). ``phase``:
+    only lines of this phase are judged.
+    """
+    kept: list[MeasuredLine] = []
+    left_out: list[tuple[str, str]] = []
+    for line in lines:
+        if phase is not None and line.reflection.phase != phase:
+            continue
+        bad = _BAD_PLACE.intersection(line.flags)
+        near = [
+            other
+            for other in lines
+            if other is not line
+            and other.place != "forced"
+            and abs(other.two_theta_deg - line.two_theta_deg)
+            < least_apart_fwhm * max(line.fwhm_deg, other.fwhm_deg)
+            and abs(other.area_counts_deg) + 2.0 * other.area_sigma_counts_deg
+            > 0.003 * abs(line.area_counts_deg)
+        ]
+        if line.place == "forced":
+            why = "its place was not fitted"
+        elif line.significance < least_significance:
+            why = f"too weak ({line.significance:.1f} standard uncertainties)"
+        elif bad:
+            why = "; ".join(FLAGS[flag].short for flag in sorted(bad))
+        elif near:
+            apart = abs(near[0].two_theta_deg - line.two_theta_deg)
+            why = f"blended with {near[0].reflection}, {apart:.2f}° away"
+        else:
+            kept.append(line)
+            continue
+        left_out.append((str(line.reflection), why))
+    return kept, left_out

@@ -16,7 +16,7 @@ Source: J. B. Nelson, D. P. Riley, Proc. Phys. Soc. 57 (1945) 160 (from memory).
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
@@ -107,10 +107,25 @@ class CellEstimate:
     degrees_of_freedom: float
     checks: tuple[Extrapolation, ...] = ()
     notes: tuple[str, ...] = ()
+    metric: FloatArray = field(default_factory=lambda: np.empty(0), repr=False)
+
+    def expected_deg(
+        self, hkl: IntArray | Sequence[tuple[int, int, int]], wavelength_A: float
+    ) -> FloatArray:
+        """Where lines of this cell stand in this scan, as measured; shape (N,), nan if unknown.
+
+        Sharper than cell and alignment are each: their errors cancel between the measured orders.
+        """
+        columns = _metric_columns(self.system, np.atleast_2d(np.asarray(hkl, dtype=np.int64)))
+        unknown = np.any((columns != 0.0) & ~np.isfinite(self.metric), axis=1)
+        squared = columns @ np.where(np.isfinite(self.metric), self.metric, 0.0)
+        sine = wavelength_A * np.sqrt(squared) / 2.0
+        seen = ~unknown & (sine < 1.0)
+        true = np.degrees(2.0 * np.arcsin(np.where(seen, sine, 0.5)))
+        return np.asarray(np.where(seen, true + self.alignment.shift(true), np.nan))
 
 
-# reciprocal metric of each system: columns of d(1/d²)/dp for hkl; the last rows hold, for each
-# unknown, where it stands in the reciprocal metric tensor
+# where each unknown of a system stands in the reciprocal metric tensor
 _METRIC_PLACES: dict[System, tuple[tuple[tuple[int, int], ...], ...]] = {
     "cubic": (((0, 0), (1, 1), (2, 2)),),
     "tetragonal": (((0, 0), (1, 1)), ((2, 2),)),
@@ -332,6 +347,7 @@ def _cell_estimate(
         fit.degrees_of_freedom,
         tuple(checks),
         tuple(notes),
+        np.where(keep, values, np.nan),
     )
 
 
