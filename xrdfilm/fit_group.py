@@ -17,13 +17,14 @@ from xrdfilm.linear_fit import (
     inverse_normal,
     misfit_scale,
 )
-from xrdfilm.window_model import WindowModel, bounds, hold, neutral
+from xrdfilm.window_model import WindowModel, bounds, hold, neutral, prior
 from xrdfilm.windows import Group
 
 SEARCH_FROM = 0.4  # a start is looked for when a line may shift by more than this share of its FWHM
 SEARCHED_EXTRA = (
     2.0  # more significance asked of a line found by searching: the look-elsewhere toll
 )
+TANGLED_FROM = 0.1  # relative uncertainty of a width beyond which the fit is no longer linear
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +92,16 @@ def fit_group(
     start, held, weak = _start(group, model, seen, n_scans, weak_below)
     low, high = bounds(group, n_scans)
     n_linear = group.structure.n_linear
-    best = minimise(model, start, seen, low=low, high=high, held=held, keep_basis=n_linear)
+    best = minimise(
+        model,
+        start,
+        seen,
+        low=low,
+        high=high,
+        held=held,
+        prior=prior(group, n_scans),
+        keep_basis=n_linear,
+    )
     return _outcome(group, model, seen, best, weak, n_scans)
 
 
@@ -225,6 +235,9 @@ def _outcome(
         flags |= np.where(held @ mapping > 0, flag_bit(code), 0)
         stuck = best.at_bound[:, at].astype(float) @ mapping > 0
         flags |= np.where(stuck, flag_bit("at_bound"), 0)
+    if n > 1 and s.width_map.shape[0]:
+        loose = (fwhm_sigma > TANGLED_FROM * fwhm) & (area > 0.0)
+        flags |= np.where(loose, flag_bit("tangled"), 0)
     return GroupFit(
         area,
         best.covariance[:, :n, :n] * widening[:, None, None],

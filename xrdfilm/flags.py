@@ -59,6 +59,12 @@ _ALL = (
         "Too weak to carry its own Lorentz fraction: fitted with the expected one.",
     ),
     (
+        "tangled",
+        "tangled",
+        "Beside its neighbours this line's width is known to no better than a tenth: its interval "
+        "may be a third too narrow. Tie the widths, or state what is known of them.",
+    ),
+    (
         "noise_from_residuals",
         "noise estimated",
         "The intensities are no counts; their noise was estimated from the scatter of the scan.",

@@ -81,6 +81,18 @@ class Observations:
 
 
 @dataclass(frozen=True, slots=True)
+class Prior:
+    """Normal knowledge of parameters: centre and 1/variance (0: none), each (B, P)."""
+
+    centre: FloatArray
+    weight: FloatArray
+
+    def take(self, rows: IntArray) -> Prior:
+        """The same for some of the problems."""
+        return Prior(self.centre[rows], self.weight[rows])
+
+
+@dataclass(frozen=True, slots=True)
 class Minimum:
     """Outcome of B fits.
 
@@ -111,6 +123,7 @@ def minimise(
     low: FloatArray | None = None,
     high: FloatArray | None = None,
     held: BoolArray | None = None,
+    prior: Prior | None = None,
     keep_basis: int = 0,
     tolerance: float = 1e-3,
     relative_tolerance: float = 0.0,
@@ -120,7 +133,8 @@ def minimise(
     """Fit all problems from ``start`` (B, P).
 
     ``low`` and ``high`` (B, P) bound the parameters; those ``held`` (B, P) keep their start.
-    ``keep_basis`` is the number K of derivatives to hand back.
+    ``prior`` adds what is known of the parameters beforehand. ``keep_basis`` is the number K of
+    derivatives to hand back.
     A problem is finished when its next step promises to lower the merit by less than
     ``tolerance`` (1e-3 is a thirtieth of a standard uncertainty, and that step is still taken)
     plus ``relative_tolerance`` times the merit.
@@ -133,14 +147,14 @@ def minimise(
     rows = np.arange(n_problems)
     theta = np.clip(start, least, most)
     damping = np.full(n_problems, first_damping)
-    state = _State.at(model, theta, seen)
+    state = _State.at(model, theta, seen, prior)
     n_round = 0
     while rows.size:
         n_round += 1
         step, promise = _step(state, damping, theta, least, most, fixed)
         done = promise < tolerance + relative_tolerance * np.abs(state.merit)
         trial = np.clip(theta + step, least, most)
-        ahead = _State.at(model, trial, seen)
+        ahead = _State.at(model, trial, seen, prior)
         slack = 1e-9 + 1e-12 * np.abs(state.merit)
         better = ahead.merit <= state.merit + slack
         # A step too small to matter that does not lower the merit is rounding: stay, and stop
@@ -162,6 +176,7 @@ def minimise(
             rows, theta, damping = rows[keep], theta[keep], damping[keep]
             least, most, fixed = least[keep], most[keep], fixed[keep]
             model, seen, state = model.take(keep), seen.take(keep), state.take(keep)
+            prior = None if prior is None else prior.take(keep)
     return out.finish()
 
 
@@ -177,12 +192,21 @@ class _State:
     jacobian: FloatArray
 
     @classmethod
-    def at(cls, model: BatchModel, theta: FloatArray, seen: Observations) -> _State:
+    def at(
+        cls, model: BatchModel, theta: FloatArray, seen: Observations, prior: Prior | None
+    ) -> _State:
         values, jacobian = model.evaluate(theta)
         merit, weights, score = seen.judge(values)
         weighted = jacobian * weights[:, None, :]
         curvature = np.matmul(weighted, np.swapaxes(jacobian, 1, 2))
         slope = np.matmul(jacobian, score[..., None])[..., 0]
+        if prior is not None:
+            gap = prior.centre - theta
+            pull = prior.weight * gap
+            merit = merit + np.einsum("bp,bp->b", pull, gap)
+            slope += pull
+            n = theta.shape[1]
+            curvature.reshape(theta.shape[0], -1)[:, :: n + 1] += prior.weight
         return cls(values, merit, weights, curvature, slope, jacobian)
 
     def restore(self, other: _State, rows: BoolArray) -> None:

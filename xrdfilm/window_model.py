@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from xrdfilm._typing import BoolArray, FloatArray, IntArray
+from xrdfilm.levenberg import Prior
 from xrdfilm.profile import doublet, doublet_terms
 from xrdfilm.windows import WIDTH_RANGE, Group, Structure
 
@@ -168,6 +169,23 @@ def neutral(group: Group, n_scans: int) -> FloatArray:
         share = s.mixing_map / s.mixing_map.sum(axis=1, keepdims=True)
         theta[:, at_mixing] = group.mixing @ share.T
     return np.tile(theta, (n_scans, 1))
+
+
+def prior(group: Group, n_scans: int) -> Prior | None:
+    """What is expected of places and widths, with its doubt, for all rows; None without doubts."""
+    s = group.structure
+    at_place, at_width, _ = s.slices()
+    weight = np.zeros((group.lines.shape[0], s.n_parameters))
+    for at, mapping, doubt in (
+        (at_place, s.place_map, group.place_doubt),
+        (at_width, s.width_map, group.fwhm_doubt),
+    ):
+        each = np.where(doubt > 0.0, 1.0 / np.square(np.where(doubt > 0.0, doubt, 1.0)), 0.0)
+        # Lines tied together share one expectation: the surest of them counts, not their sum
+        weight[:, at] = (each[:, None, :] * mapping[None]).max(axis=2) if mapping.size else 0.0
+    if not weight.any():
+        return None
+    return Prior(neutral(group, n_scans), np.tile(weight, (n_scans, 1)))
 
 
 def hold(structure: Structure, weak: tuple[BoolArray, BoolArray, BoolArray]) -> BoolArray:

@@ -38,7 +38,10 @@ class LineSpec:
     ``members`` are the reflections it may hold, the strongest expected first; ``two_theta_deg``
     is the expected place of K-alpha1 as measured (alignment included), ``fwhm_deg`` and
     ``lorentz_fraction`` the expected shape. Lines "tied" in place, width or mixing share the
-    parameter with all lines of the window that have the same group name. ``doublet`` is False for
+    parameter with all lines of the window that have the same group name. ``place_doubt_deg`` and
+    ``fwhm_doubt`` (a share of the width) are standard uncertainties of what is expected: where
+    they are not 0, the expectation takes part in the fit with that weight, which keeps lines that
+    overlap too much for all their parameters from running away. ``doublet`` is False for
     a line of one wavelength (K-beta, tungsten). ``skew`` is the low-angle asymmetry of
     `xrdfilm.profile`. With ``core_excluded_fwhm`` > 0 the points within that many FWHM of the
     line are left out (a substrate line that dwarfs its neighbours): only its tails are fitted.
@@ -51,8 +54,10 @@ class LineSpec:
     place: Freedom = "free"
     place_group: str = ""
     max_shift_deg: float = 0.2
+    place_doubt_deg: float = 0.0
     width: Freedom = "free"
     width_group: str = ""
+    fwhm_doubt: float = 0.0
     mixing: Freedom = "forced"
     mixing_group: str = ""
     doublet: bool = True
@@ -146,6 +151,8 @@ class Group:
     fwhm: FloatArray
     mixing: FloatArray
     max_shift: FloatArray
+    place_doubt: FloatArray
+    fwhm_doubt: FloatArray
     search: FloatArray  # (W, L, 2): between these a start is looked for
     ratio: FloatArray
     share: FloatArray
@@ -290,6 +297,8 @@ def _group(x: FloatArray, prepared: list[_Prepared], radiation: Radiation) -> Gr
         of_lines("fwhm_deg"),
         of_lines("lorentz_fraction"),
         shift,
+        of_lines("place_doubt_deg"),
+        of_lines("fwhm_doubt"),
         _search(place, shift),
         np.where(pair > 0, ratio, 1.0),
         pair * share,
