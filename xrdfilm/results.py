@@ -236,14 +236,24 @@ class RunResult(_Record):
     )
 
     def to_json(self) -> str:
-        """The text of results.json."""
-        return self.model_dump_json(by_alias=True, indent=1)
+        """The text of results.json: one film a line, so that two runs can be compared by line."""
+        run = self.run.model_dump_json(by_alias=True)
+        films = ",\n".join(film.model_dump_json(by_alias=True) for film in self.films)
+        head = f'{{"schema":{json.dumps(self.schema_)},\n"run":{run},\n"films":['
+        return f"{head}\n{films}\n]}}" if films else f"{head}]}}"
 
     def to_frame(self) -> pd.DataFrame:
-        """One row a film; nested fields become columns joined by dots."""
+        """One row a film; nested fields become columns joined by dots.
+
+        Digests stay together in the one column ``provenance.files``: their names differ from
+        film to film.
+        """
         import pandas as pd
 
         rows = [film.model_dump(mode="json", exclude={"lines"}) for film in self.films]
+        for row in rows:
+            files = row["provenance"]["files"]
+            row["provenance"]["files"] = "; ".join(f"{name} {sha}" for name, sha in files.items())
         frame: pd.DataFrame = pd.json_normalize(rows)
         frame.insert(0, "run", self.run.id)
         return frame

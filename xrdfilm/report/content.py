@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from xrdfilm.numbers import fixed, number, show
@@ -15,7 +15,7 @@ from xrdfilm.quantities import DETECTED, QUANTITIES, find_quantity, quantities_o
 from xrdfilm.report.names import slugs
 from xrdfilm.report.scale import LimitScale, limit_scale
 from xrdfilm.results import Film, Fluoride, Quantity, Reason, RunResult
-from xrdfilm.safety import BARIUM_CAUTION, HF_CAUTION
+from xrdfilm.safety import BARIUM_CAUTION, HF_CAUTION, LOCAL_CODES
 
 VERDICT_WORDS = {
     "pass": "Pass",
@@ -47,11 +47,12 @@ _DEFAULT_COLUMNS = (
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """A labelled figure. ``note`` stands small beside it."""
+    """A labelled figure; ``note`` stands small beside it, ``source`` says what widens it most."""
 
     label: str
     shown: str
     note: str = ""
+    source: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -285,7 +286,7 @@ def film_content(film: Film, slug: str) -> FilmContent:
             for p in film.phases
         ),
         lines=tuple(_line_rows(film)),
-        warnings=tuple(dict.fromkeys(film.warnings)),
+        warnings=tuple(text for text in dict.fromkeys(film.warnings) if text != short_reason(film)),
         cautions=_cautions(film),
         assumed=tuple(flatten(film.provenance.settings)),
         recipe=tuple((f"recipe: {name}", text) for name, text in flatten(film.recipe)),
@@ -350,7 +351,7 @@ def _rows(record: Any, wanted: Sequence[tuple[str, str, str]]) -> tuple[Row, ...
     if record is None:
         return ()
     return tuple(
-        Row(label, quantity_text(quantity, name), _largest_source(quantity))
+        Row(label, quantity_text(quantity, name), source=_largest_source(quantity))
         for field, label, name in wanted
         if (quantity := getattr(record, field)) is not None
     )
@@ -439,7 +440,7 @@ def _texture(film: Film) -> tuple[Row, ...]:
                 ("fraction_111", "(111) share", "buffer_111_fraction"),
             ),
         ):
-            rows.append(Row(f"{layer.phase}: {row.label}", row.shown, row.note))
+            rows.append(replace(row, label=f"{layer.phase}: {row.label}"))
     return tuple(rows)
 
 
@@ -468,6 +469,8 @@ def _cautions(film: Film) -> tuple[str, ...]:
         cautions.append(f"HF still bound: {HF_CAUTION}")
     if found.detected:
         cautions.append(BARIUM_CAUTION)
+    if len(cautions) > 1:  # what both end with is said once
+        cautions[0] = cautions[0].removesuffix(LOCAL_CODES).rstrip()
     return tuple(cautions)
 
 

@@ -29,7 +29,7 @@ def _environment() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.globals["pc"] = lambda fraction: f"{100.0 * fraction:.2f}%"
+    environment.globals["pc"] = lambda fraction: f"{100.0 * fraction:.4g}%"
     return environment
 
 

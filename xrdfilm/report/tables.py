@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import json
 from importlib.util import find_spec
 from typing import TYPE_CHECKING, Any
 
@@ -27,16 +26,46 @@ def defused(value: Any) -> Any:
 
 
 def films_frame(result: RunResult) -> pd.DataFrame:
-    """One row a film, nested fields as columns with dots; lists as JSON text."""
+    """One row a film, nested fields as columns with dots; lists of words as one text.
+
+    Lists of records (reasons, phases, the working of the orientation) are in results.json, the
+    reasons in `limits_frame` too.
+    """
     frame = result.to_frame()
-    for name in frame.columns:
-        if frame[name].map(lambda cell: isinstance(cell, list | dict)).any():
+    for name in list(frame.columns):
+        cells = [cell for cell in frame[name] if isinstance(cell, list)]
+        if not cells:
+            continue
+        if any(isinstance(part, dict) for cell in cells for part in cell):
+            frame = frame.drop(columns=name)
+        else:
             frame[name] = frame[name].map(
-                lambda cell: (
-                    json.dumps(cell, ensure_ascii=False) if isinstance(cell, list | dict) else cell
-                )
+                lambda cell: "; ".join(map(str, cell)) if isinstance(cell, list) else cell
             )
     return frame
+
+
+def limits_frame(result: RunResult) -> pd.DataFrame:
+    """One row a judged limit of each film."""
+    import pandas as pd
+
+    rows = []
+    for film in result.films:
+        for reason in film.reasons:
+            row: dict[str, Any] = {
+                "run": result.run.id,
+                "film": film.film,
+                "position_m": film.position_m,
+                **reason.model_dump(mode="json"),
+            }
+            grade = reason.limit.get("grade")
+            row["limit"] = {
+                **dict.fromkeys(("min", "max")),
+                **reason.limit,
+                "grade": "; ".join(grade) if isinstance(grade, list | tuple) else grade,
+            }
+            rows.append(row)
+    return _table(pd.json_normalize(rows), ("run", "film", "quantity", "outcome"))
 
 
 def lines_frame(result: RunResult) -> pd.DataFrame:
@@ -52,9 +81,16 @@ def lines_frame(result: RunResult) -> pd.DataFrame:
         row["hkl"] = " ".join(str(index) for index in row["hkl"])
         for name in ("members", "flags"):
             row[name] = "; ".join(row[name])
-    frame: pd.DataFrame = pd.json_normalize(rows)
-    wanted = [c for c in frame.columns if ".sources." not in c]
-    return frame[wanted] if len(frame) else pd.DataFrame(columns=["run", "film", "phase", "hkl"])
+    return _table(pd.json_normalize(rows), ("run", "film", "phase", "hkl"))
+
+
+def _table(frame: pd.DataFrame, least: tuple[str, ...]) -> pd.DataFrame:
+    """Without the split of every sigma; with its first columns even where there is no row."""
+    import pandas as pd
+
+    if not len(frame):
+        return pd.DataFrame(columns=list(least))
+    return frame[[name for name in frame.columns if ".sources." not in name]]
 
 
 def csv_text(frame: pd.DataFrame) -> str:

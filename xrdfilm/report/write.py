@@ -19,10 +19,11 @@ from xrdfilm.report.content import RunContent, run_content
 from xrdfilm.report.html import ASSETS, LICENCES, asset, index_page, sheet_page
 from xrdfilm.report.picture import FilmPicture
 from xrdfilm.report.strip import position_strip, quantity_traces
-from xrdfilm.report.tables import csv_text, films_frame, lines_frame, parquet_bytes
+from xrdfilm.report.tables import csv_text, films_frame, limits_frame, lines_frame, parquet_bytes
 from xrdfilm.results import RunResult
 
 SUMS = "SHA256SUMS"
+TABLES = {"films": films_frame, "limits": limits_frame, "lines": lines_frame}
 EARLIER = "earlier"
 
 
@@ -78,7 +79,7 @@ def write_report(
         shutil.rmtree(fresh, ignore_errors=True)
     if earlier is not None:
         notes.append(f"The report that was there before is kept in {earlier}.")
-    tables = ("films.csv", "lines.csv", "films.parquet", "lines.parquet")
+    tables = [f"{name}.{ending}" for ending in ("csv", "parquet") for name in TABLES]
     report = out_dir / "report.pdf"
     return ReportPaths(
         folder=out_dir,
@@ -119,8 +120,8 @@ def _make(
         )
         if progress is not None:
             progress(index + 1, len(content.films))
-    frames = {"films": films_frame(result), "lines": lines_frame(result)}
-    for name, frame in frames.items():
+    for name, make_frame in TABLES.items():
+        frame = make_frame(result)
         (folder / f"{name}.csv").write_text(
             csv_text(frame), encoding="utf-8-sig", newline="", errors="replace"
         )

@@ -8,20 +8,32 @@
 
   // The reverse of pack.py: variable-length integers, differences, quantum, square root.
   const unpack = (packed) => {
-    const values = new Array(packed.n).fill(null);
     if (packed.step !== undefined) {
-      return values.map((_, i) => packed.start + i * packed.step);
+      return Array.from({ length: packed.n }, (_, i) => packed.start + i * packed.step);
     }
+    const every = packed.every || 1;
+    const values = new Array(packed.n).fill(null);
+    const placeOf = (i) => Math.min(i * every, packed.n - 1);
     for (const [first, text] of packed.runs) {
       const bytes = atob(text);
-      let at = first, sum = 0, part = 0, weight = 1;
+      let index = first, sum = 0, part = 0, weight = 1, before = 0;
       for (let i = 0; i < bytes.length; i++) {
         const byte = bytes.charCodeAt(i);
         part += (byte & 127) * weight;
         if (byte & 128) { weight *= 128; continue; }
         sum += part % 2 ? -(part + 1) / 2 : part / 2;
         const value = sum * packed.q;
-        values[at++] = packed.root ? Math.sign(value) * value * value : value;
+        const at = placeOf(index);
+        if (every > 1 && index > first) { // join the kept points by straight lines
+          const start = placeOf(index - 1);
+          for (let j = start + 1; j < at; j++) {
+            const between = before + (value - before) * (j - start) / (at - start);
+            values[j] = packed.root ? Math.sign(between) * between * between : between;
+          }
+        }
+        values[at] = packed.root ? Math.sign(value) * value * value : value;
+        before = value;
+        index++;
         part = 0; weight = 1;
       }
     }
@@ -184,7 +196,7 @@
     const hooks = { setScale: [(u, key) => { if (key === "x") follow(u); }] };
     const dots = x.length / width < 3;
     const main = new uPlot({
-      ...common, height: paper ? 250 : narrow() ? 240 : 300,
+      ...common, height: paper ? 190 : narrow() ? 240 : 300,
       scales: { x: { time: false, min: view[0], max: view[1] }, y: logarithmic ? { distr: 3, log: 10 } : {} },
       axes: [xAxis(false), yAxis({ label: undefined,
         values: (u, ticks) => ticks.map((v) => (v === null ? "" : compact(v))) })],
@@ -203,7 +215,7 @@
     const limit = Math.min(10, Math.max(4, ...residual.filter((v) => v !== null).map(Math.abs)));
     if (picture.fit) {
       charts.push(new uPlot({
-        ...common, height: paper ? 66 : 84, padding: [6, 8, 0, 0],
+        ...common, height: paper ? 60 : 84, padding: [6, 8, 0, 0],
         scales: { x: { time: false, min: view[0], max: view[1] }, y: { range: [-limit, limit] } },
         axes: [xAxis(false), yAxis({ splits: () => [-3, 0, 3], values: (u, v) => v.map((t) => t === 0 ? "0" : t > 0 ? "+3σ" : "−3σ") })],
         series: [{}, { stroke: INK, width: 1, paths: () => null, points: { show: true, size: 2.2, fill: INK, width: 0 } }],
@@ -212,7 +224,7 @@
     }
     const rows = Math.max(1, picture.ticks.length);
     charts.push(new uPlot({
-      ...common, height: (paper ? 12 : 14) * rows + 54, padding: [4, 8, 0, 0],
+      ...common, height: (paper ? 12 : 14) * rows + 50, padding: [4, 8, 0, 0],
       scales: { x: { time: false, min: view[0], max: view[1] }, y: { range: [0, rows] } },
       axes: [xAxis(true, "2θ / °"), yAxis({
         splits: () => picture.ticks.map((_, i) => rows - i - 0.5),
@@ -267,7 +279,7 @@
       const side = picture.side[i];
       const axis = unpack(side.x);
       return new uPlot({
-        width: box.clientWidth, height: paper ? 130 : 165, legend: { show: false }, padding: [8, 8, 0, 0],
+        width: box.clientWidth, height: paper ? 110 : 165, legend: { show: false }, padding: [8, 8, 0, 0],
         cursor: { drag: { x: true, y: false }, points: { show: false } },
         scales: { x: { time: false } },
         axes: [xAxis(true, side.label), yAxis({ size: 50, values: (u, t) => t.map(compact) })],
@@ -291,8 +303,8 @@
   // On paper the drawing is as wide as the layout of the print style sheet, not as the window.
   addEventListener("beforeprint", () => {
     paper = true;
-    host.style.width = "1034px";
-    sides.forEach((box) => { box.style.width = "330px"; });
+    host.style.width = "1134px";
+    sides.forEach((box) => { box.style.width = "350px"; });
     widthDrawn = 0;
     rebuild();
   });
@@ -304,5 +316,5 @@
     rebuild();
   });
   document.documentElement.dataset.drawn = "yes";
-  window.xrdfilmSheet = { view: () => view.slice(), counts: () => counts.slice(), fit: () => fit.slice(), x: () => x.slice(), charts: () => charts.length };
+  window.xrdfilmSheet = { view: () => view.slice(), counts: () => counts.slice(), fit: () => fit.slice(), background: () => background.slice(), x: () => x.slice(), charts: () => charts.length };
 })();
