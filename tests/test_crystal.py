@@ -318,6 +318,18 @@ def test_forward_scattering_counts_electrons():
     assert forward == pytest.approx(electrons, rel=5e-3)
 
 
+def test_absolute_structure_factor_of_silicon():
+    # f(111) = 10.60 e an atom at rest, from Pendellösung fringes: Saka & Kato, Acta Cryst. A 42
+    # (1986) 469 (from memory); bonding puts it 1 % above the spherical atom. F = 4√2 f.
+    silicon = load_phase("Si")
+    s = 0.5 / silicon.cell.d_spacing((1, 1, 1))[0]
+    at_rest = math.exp(-silicon.sites[0].b_iso_A2 * s * s)
+    f_prime = 0.25  # Cu K-alpha, International Tables C (from memory)
+    measured = 4 * math.sqrt(2) * (10.60 + f_prime) * at_rest
+    computed = math.sqrt(f_squared(silicon, (1, 1, 1), CU.mean_A)[0])
+    assert computed == pytest.approx(measured, rel=0.015)
+
+
 # ---------------------------------------------------------------- powder tables
 
 # Where a verified row lies further than 6 % of the strongest line from the calculation. The CuO
@@ -516,13 +528,74 @@ F1 0.01 0.02 0.03
     assert [s.b_iso_A2 for s in sites] == pytest.approx([0.01 * b_of_u, 0.02 * b_of_u])
 
 
+SILICON_CIF = (
+    GOOD_CIF[: GOOD_CIF.index("Ba1 Ba2+")]
+    .replace("'Ba F2'", "Si")
+    .replace("Z 4", "Z 8")
+    .replace("6.2001", "5.4311")
+    .replace("F m -3 m", "F d -3 m")
+)
+
+
+@pytest.mark.parametrize(("place", "origin"), [("0 0 0", "1"), ("0.125 0.125 0.125", "2")])
+def test_an_unstated_origin_is_found_from_the_formula(tmp_path, place, origin):
+    phase = phase_from_cif(_written(tmp_path, f"{SILICON_CIF}Si1 Si {place} 1 0.006\n"))
+    assert phase.space_group == f"F d -3 m:{origin}"
+    assert "Origin choice not stated" in phase.note
+    assert line_list(phase, CU).f_squared == pytest.approx(
+        line_list(load_phase("Si"), CU).f_squared, rel=0.01
+    )
+
+
+def test_an_origin_that_nothing_settles_is_asked_for(tmp_path):
+    text = SILICON_CIF.replace("_chemical_formula_sum Si\n", "") + "Si1 Si 0 0 0 1 0.006\n"
+    with pytest.raises(PhaseError, match=r"write 'F d -3 m:1' or 'F d -3 m:2'"):
+        phase_from_cif(_written(tmp_path, text))
+
+
+def test_rhombohedral_axes_are_told_from_hexagonal_ones_by_the_angles(tmp_path):
+    hexagonal = load_phase("Al2O3")
+    a, c = hexagonal.cell.a_A, hexagonal.cell.c_A
+    edge = math.sqrt(a * a / 3 + c * c / 9)
+    angle = 2 * math.degrees(math.asin(a / (2 * edge)))
+    text = f"""data_corundum
+_cell_length_a {edge:.6f}
+_cell_length_b {edge:.6f}
+_cell_length_c {edge:.6f}
+_cell_angle_alpha {angle:.6f}
+_cell_angle_beta {angle:.6f}
+_cell_angle_gamma {angle:.6f}
+_symmetry_space_group_name_H-M 'R -3 c'
+loop_
+_atom_site_label
+_atom_site_fract_x
+_atom_site_fract_y
+_atom_site_fract_z
+_atom_site_B_iso_or_equiv
+Al1 0.35218 0.35218 0.35218 0.25
+O1 0.55625 -0.05625 0.25 0.28
+"""
+    phase = phase_from_cif(_written(tmp_path, text))
+    assert phase.space_group == "R -3 c:R"
+    mine, theirs = line_list(phase, CU), line_list(hexagonal, CU)
+    np.testing.assert_allclose(mine.d_A, theirs.d_A, rtol=1e-5)
+    np.testing.assert_array_equal(np.sort(mine.multiplicity), np.sort(theirs.multiplicity))
+    # one third of the cell's atoms: |F|² a ninth
+    np.testing.assert_allclose(9 * mine.f_squared.sum(), theirs.f_squared.sum(), rtol=1e-3)
+
+
+def test_a_cell_broken_by_rounding_is_mended(tmp_path):
+    text = GOOD_CIF.replace("_cell_length_b 6.2001", "_cell_length_b 6.2000")
+    cell = phase_from_cif(_written(tmp_path, text)).cell
+    assert cell.a_A == cell.b_A == cell.c_A == pytest.approx(6.20007, abs=2e-5)
+    assert cell.gamma_deg == 90.0
+
+
 def test_operations_settle_the_origin(tmp_path):
     """Silicon at 1/8 1/8 1/8 is right for one origin only; the listed operations tell which."""
     group = gemmi.find_spacegroup_by_name("F d -3 m:2")
     operations = "\n".join(f"'{op.triplet()}'" for op in group.operations())
-    text = GOOD_CIF.replace("'Ba F2'", "Si").replace("Z 4", "Z 8").replace("6.2001", "5.4311")
-    text = text.replace("F m -3 m", "F d -3 m")
-    text = text[: text.index("Ba1 Ba2+")] + "Si1 Si 0.125 0.125 0.125 1 0.006\n"
+    text = SILICON_CIF + "Si1 Si 0.125 0.125 0.125 1 0.006\n"
     text += f"loop_\n_space_group_symop_operation_xyz\n{operations}\n"
     phase = phase_from_cif(_written(tmp_path, text))
     assert phase.space_group == "F d -3 m:2"

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import NoReturn
 
@@ -24,6 +24,7 @@ from xrdfilm.structure import (
     CellLaw,
     Phase,
     Site,
+    cell_of_metric,
     formula_amounts,
     metric_rotations,
     site_copies,
@@ -34,12 +35,14 @@ DEFAULT_B_ISO_A2 = 0.5
 """Displacement parameter where a CIF gives none; common size for oxides at room temperature."""
 
 _TOO_NEAR_A = 0.5
+_ROUNDING = 1e-3  # of the metric: lengths that differ by half as much are the same length
 _SPACE_GROUP_TAGS = (
     "_space_group_name_H-M_alt",
     "_symmetry_space_group_name_H-M",
     "_space_group.name_H-M_alt",
 )
 _OPERATION_TAGS = ("_space_group_symop_operation_xyz", "_symmetry_equiv_pos_as_xyz")
+_HALL_TAGS = ("_space_group_name_Hall", "_symmetry_space_group_name_Hall")
 _CELL_TAGS = ("length_a", "length_b", "length_c", "angle_alpha", "angle_beta", "angle_gamma")
 
 
@@ -108,7 +111,7 @@ class _Reader:
 
     def phase(self, key: str | None) -> Phase:
         cell = self.cell()
-        symbol = self.space_group()
+        symbols = self.space_groups()
         sites, assumed = self.sites()
         name = self.text("_chemical_name_systematic") or self.text("_chemical_name_common")
         formula = self.text("_chemical_formula_sum")
@@ -123,7 +126,7 @@ class _Reader:
             formula=formula or "",
             role=self.text("_xrdfilm_role") or "user",
             cell=cell,
-            space_group=symbol,
+            space_group=symbols[0],
             sites=sites,
             formula_units=round(self.number("_cell_formula_units_Z")) if units else 1,
             source=self.text("_publ_section_references") or f"read from {self.file.name}",
@@ -136,9 +139,34 @@ class _Reader:
             ),
             cell_law=self.cell_law(),
         )
-        self.check_metric(phase)
+        phase = self.fitted_to_metric(phase)
+        if len(symbols) == 1:
+            return self.checked(phase)
+        return self.with_right_origin(phase, symbols)
+
+    def checked(self, phase: Phase) -> Phase:
         self.check_contacts(phase)
         return self.check_formula(phase)
+
+    def with_right_origin(self, phase: Phase, symbols: tuple[str, ...]) -> Phase:
+        """The one origin choice under which the structure holds together."""
+        passed: list[Phase] = []
+        problems: list[PhaseError] = []
+        for symbol in symbols:
+            try:
+                passed.append(self.checked(replace(phase, space_group=symbol)))
+            except PhaseError as problem:
+                problems.append(problem)
+        if not passed:
+            raise problems[0]
+        if len(passed) > 1:
+            self.fail(
+                f"the origin choice is not stated and both would do; write {symbols[0]!r} or "
+                f"{symbols[1]!r}, or list the symmetry operations",
+                next(tag for tag in _SPACE_GROUP_TAGS if self.text(tag)),
+            )
+        taken = f"Origin choice not stated: {passed[0].space_group!r} is the one that fits."
+        return replace(passed[0], note=" ".join(filter(None, (passed[0].note, taken))))
 
     def cell(self) -> Cell:
         values = [self.number(f"_cell_{tag}") for tag in _CELL_TAGS]
@@ -152,29 +180,23 @@ class _Reader:
                 )
         return Cell(*values)
 
-    def space_group(self) -> str:
-        operations = next((column for tag in _OPERATION_TAGS if (column := self.column(tag))), [])
+    def space_groups(self) -> tuple[str, ...]:
+        """The space group; two where the origin choice is not stated."""
+        operations = self.operations()
         named = next(((t, s) for t in _SPACE_GROUP_TAGS if (s := self.text(t))), None)
-        group = gemmi.find_spacegroup_by_name(named[1]) if named else None
-        if operations:
-            try:
-                listed = gemmi.GroupOps([gemmi.Op(cif.as_string(op)) for op in operations])
-            except (RuntimeError, ValueError) as error:
-                self.fail(f"a symmetry operation cannot be read: {error}", _OPERATION_TAGS[0])
-            by_operations = gemmi.find_spacegroup_by_ops(listed)
+        group = self.named_group(named[1]) if named else None
+        if operations is not None:
+            by_operations = gemmi.find_spacegroup_by_ops(operations)
             if by_operations is None:
+                self.fail("the symmetry operations form no known space group")
+            if named is not None and group is not None and group.number != by_operations.number:
                 self.fail(
-                    f"the {len(operations)} symmetry operations form no known space group",
-                    next(t for t in _OPERATION_TAGS if self.column(t)),
-                )
-            if group is not None and group.number != by_operations.number:
-                self.fail(
-                    f"space group {named[1] if named else ''!r} is number {group.number}, "
-                    f"but the listed operations are those of {by_operations.xhm()!r} "
+                    f"space group {named[1]!r} is number {group.number}, but the listed "
+                    f"operations are those of {by_operations.xhm()!r} "
                     f"(number {by_operations.number})",
-                    named[0] if named else None,
+                    named[0],
                 )
-            return str(by_operations.xhm())  # the operations settle the setting
+            return (str(by_operations.xhm()),)  # the operations settle the setting
         if named is None:
             self.fail("no space group: neither a Hermann-Mauguin symbol nor operations")
         if group is None:
@@ -182,7 +204,32 @@ class _Reader:
                 f"unknown space group {named[1]!r}; write it like 'P m m m' or 'F d -3 m:2'",
                 named[0],
             )
-        return str(group.xhm())
+        if group.ext in ("1", "2") and ":" not in named[1]:
+            return (f"{group.hm}:1", f"{group.hm}:2")
+        return (str(group.xhm()),)
+
+    def named_group(self, symbol: str) -> gemmi.SpaceGroup | None:
+        # the angles tell hexagonal from rhombohedral axes where the symbol does not
+        alpha, gamma = (self.number(f"_cell_angle_{name}") for name in ("alpha", "gamma"))
+        return gemmi.find_spacegroup_by_name(symbol, alpha, gamma)
+
+    def operations(self) -> gemmi.GroupOps | None:
+        """Symmetry operations as listed, or as a Hall symbol; None where there is neither."""
+        for tag in _OPERATION_TAGS:
+            listed = self.column(tag)
+            if listed:
+                try:
+                    return gemmi.GroupOps([gemmi.Op(cif.as_string(op)) for op in listed])
+                except (RuntimeError, ValueError) as error:
+                    self.fail(f"a symmetry operation cannot be read: {error}", tag)
+        for tag in _HALL_TAGS:
+            hall = self.text(tag)
+            if hall:
+                try:
+                    return gemmi.symops_from_hall(hall)
+                except (RuntimeError, ValueError) as error:
+                    self.fail(f"the Hall symbol {hall!r} cannot be read: {error}", tag)
+        return None
 
     def sites(self) -> tuple[tuple[Site, ...], str]:
         labels = self.column("_atom_site_label")
@@ -280,15 +327,22 @@ class _Reader:
             extra=self.text("_xrdfilm_cell_law_extra"),
         )
 
-    def check_metric(self, phase: Phase) -> None:
+    def fitted_to_metric(self, phase: Phase) -> Phase:
+        """The phase on a cell that obeys its space group, mended where rounding broke it."""
         rotations, _ = symmetry_operations(phase.space_group)
-        if len(metric_rotations(phase)) < len(np.unique(rotations, axis=0)):
+        rotations = np.unique(rotations, axis=0)
+        if len(metric_rotations(phase)) == len(rotations):
+            return phase
+        metric = phase.cell.metric
+        mean = np.einsum("nji,jk,nkl->il", rotations, metric, rotations) / len(rotations)
+        if np.abs(mean - metric).max() > _ROUNDING * np.abs(metric).max():
             c = phase.cell
             self.fail(
                 f"the cell {c.a_A:g} {c.b_A:g} {c.c_A:g} Å, {c.alpha_deg:g} {c.beta_deg:g} "
                 f"{c.gamma_deg:g}° does not fit space group {phase.space_group!r}",
                 "_cell_length_a",
             )
+        return replace(phase, cell=cell_of_metric(mean))
 
     def check_contacts(self, phase: Phase) -> None:
         copies = site_copies(phase)
@@ -318,14 +372,14 @@ class _Reader:
         found = phase.composition_per_cell
         if not phase.formula:
             parts = (f"{e}{round(n, 3):g}" for e, n in sorted(found.items()))
-            return _with(phase, formula="".join(parts))
+            return replace(phase, formula="".join(parts))
         try:
             wanted = formula_amounts(phase.formula)
         except PhaseError as error:
             self.fail(str(error), "_chemical_formula_sum")
         if not self.text("_cell_formula_units_Z"):
             units = sum(found.values()) / sum(wanted.values())
-            phase = _with(phase, formula_units=max(1, round(units)))
+            phase = replace(phase, formula_units=max(1, round(units)))
         for element in sorted(set(found) | set(wanted)):
             expected = wanted.get(element, 0.0) * phase.formula_units
             there = found.get(element, 0.0)
@@ -337,9 +391,3 @@ class _Reader:
                     "_chemical_formula_sum",
                 )
         return phase
-
-
-def _with(phase: Phase, **changes: object) -> Phase:
-    from dataclasses import replace
-
-    return replace(phase, **changes)  # type: ignore[arg-type]

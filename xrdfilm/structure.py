@@ -91,6 +91,14 @@ def _cosine(angle_deg: float) -> float:
     return 0.0 if angle_deg == 90.0 else math.cos(math.radians(angle_deg))
 
 
+def cell_of_metric(metric: FloatArray) -> Cell:
+    """The cell of a metric tensor in Å², shape (3, 3)."""
+    a, b, c = (round(math.sqrt(float(metric[i, i])), 9) for i in range(3))
+    cosines = (metric[1, 2] / (b * c), metric[0, 2] / (a * c), metric[0, 1] / (a * b))
+    alpha, beta, gamma = (round(math.degrees(math.acos(float(x))), 9) for x in cosines)
+    return Cell(a, b, c, alpha, beta, gamma)
+
+
 @dataclass(frozen=True, slots=True)
 class Site:
     """One atomic site: fractional coordinates, occupancy 0..1, isotropic B in Å²."""

@@ -106,6 +106,7 @@ def command(name: str | None, **values: Any) -> None:
 
 def _all_phases(as_json: bool) -> None:
     from xrdfilm.crystal import load_phase, phase_keys
+    from xrdfilm.phase_records import phase_record
 
     phases = [load_phase(key) for key in phase_keys()]
     if as_json:
@@ -131,30 +132,6 @@ def _all_phases(as_json: bool) -> None:
     )
 
 
-def phase_record(phase: Phase) -> dict[str, Any]:
-    """A phase as JSON: structure, density and provenance."""
-    cell = phase.cell
-    return {
-        "phase": phase.key,
-        "name": phase.name,
-        "formula": phase.formula.replace(" ", ""),
-        "role": phase.role,
-        "other_roles": list(phase.other_roles),
-        "space_group": phase.space_group,
-        "cell": {
-            "a_A": cell.a_A, "b_A": cell.b_A, "c_A": cell.c_A, "alpha_deg": cell.alpha_deg,
-            "beta_deg": cell.beta_deg, "gamma_deg": cell.gamma_deg, "volume_A3": cell.volume_A3,
-        },
-        "formula_units": phase.formula_units,
-        "density_g_cm3": phase.density_g_cm3,
-        "standing": phase.standing,
-        "cell_verified": phase.cell_verified,
-        "source": phase.source,
-        "note": phase.note,
-        "read_in": list(phase.read_in),
-    }  # fmt: skip
-
-
 def _cell_words(phase: Phase) -> str:
     cell = phase.cell
     edges = [cell.a_A]
@@ -173,7 +150,8 @@ def _cell_words(phase: Phase) -> str:
 def _one_phase(name: str, values: dict[str, Any]) -> None:
     from xrdfilm.attenuation import linear_attenuation_per_cm
     from xrdfilm.crystal import line_list, phase_from_cif
-    from xrdfilm.powder import handbook_of, powder_intensities
+    from xrdfilm.phase_records import line_records, phase_record
+    from xrdfilm.powder import powder_intensities
 
     is_file = name.lower().endswith(".cif") or "/" in name
     premises = _premises(values)
@@ -184,30 +162,13 @@ def _one_phase(name: str, values: dict[str, Any]) -> None:
     low, high = values["two_theta_range"]
     lines = line_list(phase, optics.radiation, two_theta_max_deg=high)
     intensity = powder_intensities(lines, optics)
-    printed = handbook_of(phase.key) if values["composition"] is None else {}
     mu = linear_attenuation_per_cm(phase, optics.radiation.mean_A)
-    shown = [
-        i
-        for i in range(len(lines))
-        if lines.two_theta_deg[i] >= low and not intensity[i] < values["weakest"]
+    records = [
+        record
+        for record in line_records(lines, intensity, printed=values["composition"] is None)
+        if record["two_theta_deg"] >= low
+        and (phase.cell_only or record["powder_intensity"] >= values["weakest"])
     ]
-    records: list[dict[str, Any]] = [
-        {
-            "hkl": [int(j) for j in lines.hkl[i]],
-            "d_A": float(lines.d_A[i]),
-            "two_theta_deg": float(lines.two_theta_deg[i]),
-            "multiplicity": int(lines.multiplicity[i]),
-            "f_squared": None if phase.cell_only else float(lines.f_squared[i]),
-            "powder_intensity": None if phase.cell_only else float(intensity[i]),
-        }
-        for i in shown
-    ]
-    for record in records:
-        row = printed.get(tuple(record["hkl"]))
-        record["printed"] = row and {
-            "intensity": row.intensity, "d_A": row.d_A, "source": row.source,
-            "standing": row.standing,
-        }  # fmt: skip
     if values["as_json"]:
         whole = phase_record(phase) | {
             "attenuation_per_cm": mu, "wavelength_A": optics.radiation.mean_A, "lines": records,
@@ -287,6 +248,7 @@ def _print_lines(phase: Phase, records: list[dict[str, Any]]) -> None:
 def _stack_map(values: dict[str, Any]) -> None:
     from xrdfilm.expected import stack_phases
     from xrdfilm.linemap import MapRules, line_map
+    from xrdfilm.phase_records import map_record
 
     premises = _premises(values)
     fluorides = [premises.phase(key) for key in values["fluorides"] or ("BaF2",)]
@@ -318,45 +280,6 @@ def _stack_map(values: dict[str, Any]) -> None:
     _print_map(found, layers, premises)
     if values["figure"] is not None:
         click.echo(f"\nWrote {values['figure']}")
-
-
-def map_record(found: LineMap, layers: str, optics: Optics) -> dict[str, Any]:
-    """A line map as JSON."""
-    return {
-        "stack": layers.split(" / "),
-        "anode": optics.radiation.anode,
-        "wavelength_A": optics.radiation.k_alpha1_A,
-        "resolution_deg": found.rules.resolution_deg,
-        "lines": [
-            {
-                "phase": line.reflection.phase,
-                "hkl": list(line.reflection.hkl),
-                "role": line.role,
-                "grains": line.component,
-                "two_theta_deg": line.two_theta_deg,
-                "d_A": line.d_A,
-                "strength": line.strength,
-                "status": line.status,
-                "why": line.why,
-                "blended_with": [list(one.hkl) for one in line.blended],
-                "overlaps": [
-                    {
-                        "phase": one.by.phase,
-                        "hkl": list(one.by.hkl),
-                        "role": one.role,
-                        "grains": one.component,
-                        "ghost": one.ghost,
-                        "certain": one.certain,
-                        "separation_deg": one.separation_deg,
-                        "strength_ratio": one.ratio,
-                    }
-                    for one in line.overlaps
-                ],
-            }
-            for line in found.lines
-        ],
-        "notes": list(found.notes),
-    }
 
 
 def _print_map(found: LineMap, layers: str, premises: Premises) -> None:
