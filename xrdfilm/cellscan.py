@@ -32,6 +32,8 @@ from xrdfilm.radiation import Radiation
 STRONG_NEIGHBOUR = 8.0  # a neighbour this significant also gets its place fitted, its core left out
 VERY_STRONG = 60.0
 KNOWN_SHARE = 0.08  # a place that keeps less of its information than this beside others is unusable
+_TAIL_DOUBT = 0.05
+_FARTHEST_CORE_DEG = 0.8
 _TABLE_PER_FWHM = 64
 
 
@@ -86,11 +88,29 @@ class LineScan:
         return float(np.sqrt(self.sigma_blank[index] ** 2 + self.variance_slope[index] * true))
 
 
-def scan_line(
+@dataclass(frozen=True, slots=True, eq=False)
+class LineWindow:
+    """A window ready for fits of one line: data, and a basis (N, M) of background and neighbours.
+
+    ``model`` (N,) is the fit of the basis alone; ``fixed`` the variances where the counts are not
+    Poisson (``counting`` False); ``found`` the neighbours that stand out, with significance.
+    """
+
+    x: FloatArray
+    y: FloatArray
+    basis: FloatArray
+    model: FloatArray
+    fixed: FloatArray
+    floor: float
+    counting: bool
+    ratio: float
+    second_share: float
+    found: tuple[tuple[str, float], ...]
+
+
+def line_window(
     two_theta_deg: FloatArray,
     counts: FloatArray,
-    places_deg: FloatArray,
-    shape: LineShape,
     radiation: Radiation,
     low_deg: float,
     high_deg: float,
@@ -98,73 +118,73 @@ def scan_line(
     *,
     sigma: FloatArray | None = None,
     background_degree: int = 3,
-) -> LineScan | None:
-    """Fit a line at each of ``places_deg`` (G,) in the window; None where it holds too few points.
+) -> LineWindow | None:
+    """Cut out a window and fit background and neighbours; None where it holds too few points.
 
     ``two_theta_deg`` and ``counts`` (N,), ascending; ``sigma`` (N,) or None for Poisson counts.
-    ``neighbours`` are fitted beside it with signed areas; one that stands out also gets its place
-    fitted, and its core is left out, since no table shape fits a strong line to its noise.
+    ``neighbours`` are fitted with signed areas; one that stands out also gets its place fitted,
+    and its core is left out, since no table shape fits a strong line to its noise.
     """
     first, last = np.searchsorted(two_theta_deg, [low_deg, high_deg])
     x = np.asarray(two_theta_deg[first:last], dtype=float)
     y = np.asarray(counts[first:last], dtype=float)
-    near = [n for n in neighbours if low_deg - 0.5 < n.place_deg < high_deg + 0.5]
-    if x.size < background_degree + 2 * len(near) + 12:
+    if x.size < background_degree + 2 * len(neighbours) + 12:
         return None
+    counting = sigma is None
     ratio, share = doublet_constants(radiation)
-    profiles = _profiles(x, places_deg, shape, ratio, share)
-    extra = _neighbour_profiles(x, near, ratio, share)
-    keep = np.ones(x.size, dtype=bool)
+    extra = _neighbour_profiles(x, neighbours, ratio, share)
     fixed = np.ones(x.size) if sigma is None else np.square(sigma[first:last])
-    floor = 0.1 * (max(y.sum(), 0.0) + 0.5) / x.size
+    floor = 0.1 * (max(float(y.sum()), 0.0) + 0.5) / x.size
     power = np.polynomial.legendre.legvander(
         np.clip((2 * x - x[0] - x[-1]) / (x[-1] - x[0]), -1, 1), background_degree
     )
-    columns = [power, *([extra.T] if near else [])]
+    columns = [power, *([extra.T] if len(neighbours) else [])]
     basis = np.hstack(columns)
-    model, amplitudes, errors = _poisson_fit(basis, y, fixed, floor, sigma is None)
+    model, amplitudes, errors = _poisson_fit(basis, y, fixed, floor, counting)
     found: list[tuple[str, float]] = []
-    first_neighbour = power.shape[1]
-    for k, neighbour in enumerate(near):
-        significance = amplitudes[first_neighbour + k] / errors[first_neighbour + k]
-        if significance > STRONG_NEIGHBOUR:
-            found.append((neighbour.label, float(significance)))
-            columns.append(np.gradient(extra[k], x)[:, None])
-            reach = neighbour.shape.fwhm_deg * (2.0 if significance > VERY_STRONG else 0.8)
-            second = 2 * np.degrees(
-                np.arcsin(min(1.0, ratio * np.sin(np.radians(neighbour.place_deg / 2))))
-            )
-            high = second if neighbour.doublet and share > 0 else neighbour.place_deg
-            keep &= (x < neighbour.place_deg - reach) | (x > high + reach)
+    keep = np.ones(x.size, dtype=bool)
+    for k, neighbour in enumerate(neighbours):
+        significance = float(amplitudes[power.shape[1] + k] / errors[power.shape[1] + k])
+        if significance <= STRONG_NEIGHBOUR or not x[0] < neighbour.place_deg < x[-1]:
+            continue
+        found.append((neighbour.label, significance))
+        columns.append(np.gradient(extra[k], x)[:, None])
+        width = neighbour.shape.fwhm_deg
+        reach = 0.8 * width
+        if significance > VERY_STRONG:
+            # as far out as a twentieth of a Lorentzian tail would still stand out of the noise
+            area = float(amplitudes[power.shape[1] + k])
+            noise = float(np.sqrt(max(np.median(model), floor)))
+            tail = float(np.sqrt(_TAIL_DOUBT * area * width / (2.0 * np.pi * noise)))
+            reach = min(max(2.0 * width, tail), _FARTHEST_CORE_DEG)
+            offset = x - neighbour.place_deg
+            columns.append((1.0 / (np.square(offset) + np.square(width)))[:, None])
+        sine = min(1.0, ratio * float(np.sin(np.radians(neighbour.place_deg / 2))))
+        second = float(2.0 * np.degrees(np.arcsin(sine)))
+        high = second if neighbour.doublet and share > 0 else neighbour.place_deg
+        keep &= (x < neighbour.place_deg - reach) | (x > high + reach)
     if found:
-        if keep.sum() < basis.shape[1] + len(found) + 8:
-            return None
         basis = np.hstack(columns)[keep]
-        x, y, profiles = x[keep], y[keep], profiles[:, keep]
-        power, fixed = power[keep], fixed[keep]
-        model, amplitudes, errors = _poisson_fit(basis, y, fixed, floor, sigma is None)
-    return _project(
-        x, y, profiles, basis, model, fixed, floor, sigma is None, places_deg, tuple(found)
-    )
+        if basis.shape[0] < basis.shape[1] + 8:
+            return None
+        x, y, fixed = x[keep], y[keep], fixed[keep]
+        model, amplitudes, errors = _poisson_fit(basis, y, fixed, floor, counting)
+    return LineWindow(x, y, basis, model, fixed, floor, counting, ratio, share, tuple(found))
 
 
-def _project(
-    x: FloatArray,
-    y: FloatArray,
-    profiles: FloatArray,
-    basis: FloatArray,
-    model: FloatArray,
-    fixed: FloatArray,
-    floor: float,
-    counting: bool,
-    places_deg: FloatArray,
-    found: tuple[tuple[str, float], ...],
-) -> LineScan:
-    """Areas at all grid points, background and neighbours projected out of data and profiles."""
-    step = (x[-1] - x[0]) / (x.size - 1)
+def scan_line(window: LineWindow, places_deg: FloatArray, shape: LineShape) -> LineScan:
+    """Fit the window's line at each of ``places_deg`` (G,), with weights of a film without it.
+
+    Background and neighbours are projected out of data and profiles at once. The estimates are
+    linear in the counts, as a decision needs; for the amount of a line that shows use `fit_line`.
+    """
+    x, y, basis, counting = window.x, window.y, window.basis, window.counting
+    model, floor = window.model, window.floor
+    profiles = _profiles(x, places_deg, shape, window.ratio, window.second_share)
+    step = float(x[-1] - x[0]) / (x.size - 1)
     inside = profiles.sum(axis=1) * step > 0.6
     for turn in range(2):
-        variance = np.maximum(model, floor) if counting else fixed
+        variance = np.maximum(model, floor) if counting else window.fixed
         root = 1.0 / np.sqrt(variance)
         orthonormal, _ = np.linalg.qr(basis * root[:, None])
         whitened = profiles * root
@@ -182,42 +202,83 @@ def _project(
         if turn == 1 or not counting or significance[best] < 4.0:
             break
         # a real line lifts the fitted background: take it out before the blank is judged
-        model, _, _ = _poisson_fit(
-            np.hstack([basis, profiles[best][:, None]]), y, fixed, floor, True, without_last=True
-        )
+        lit = np.hstack([basis, profiles[best][:, None]])
+        model, _, _ = _poisson_fit(lit, y, window.fixed, floor, True, without_last=True)
     dof = max(x.size - basis.shape[1] - 1, 1)
-    line = max(significance[best], 0.0) ** 2 if np.isfinite(significance[best]) else 0.0
-    lit = variance
-    if counting and line > 0.0:
-        lit = variance + max(areas[best], 0.0) * profiles[best]
-    residual = left - (whitened[best] * areas[best] if line > 0.0 else 0.0)
-    chi_square = float(np.sum(np.square(residual) * variance / lit))
-    spread = np.sqrt(2.0 * dof + np.sum(1.0 / lit) if counting else 2.0 * dof)
-    widened = chi_square / dof if chi_square > dof + 3.0 * spread else 1.0
+    there = max(float(significance[best]), 0.0) if np.isfinite(significance[best]) else 0.0
+    spread_of = variance
+    if counting and there > 0.0:
+        spread_of = variance + max(float(areas[best]), 0.0) * profiles[best]
+    residual = left - (whitened[best] * areas[best] if there > 0.0 else 0.0)
+    chi_square = float(np.sum(np.square(residual) * variance / spread_of))
+    inverse_sum = float(np.sum(1.0 / spread_of)) if counting else 0.0
+    # where the best line is strong its shape counts too, and that is not the background's fault
+    misfit = chi_square > dof + 4.0 * np.sqrt(2.0 * dof + inverse_sum) and there < 10.0
+    widened = chi_square / dof if misfit else 1.0
     estimator = whitened * root / safe[:, None]
     square = np.square(estimator)
-    sigma_blank = np.sqrt(widened / safe)
-    with np.errstate(over="ignore", invalid="ignore"):
-        third = (square * estimator) @ variance * np.power(safe, 1.5) if counting else 0.0 * areas
-        slope = np.einsum("gn,gn->g", square, profiles) if counting else 0.0 * areas
+    third = np.zeros_like(areas)
+    slope = np.zeros_like(areas)
+    if counting:
+        with np.errstate(over="ignore", invalid="ignore"):
+            third = np.where(usable, ((square * estimator) @ variance) * np.power(safe, 1.5), 0.0)
+        slope = np.einsum("gn,gn->g", square, profiles) * widened
     unit = whitened / np.sqrt(safe)[:, None]
-    path = np.einsum("gn,gn->g", unit[:-1], unit[1:])
-    background = np.interp(places_deg, x, model)
     return LineScan(
         places_deg,
         areas,
-        sigma_blank,
-        slope * widened,
-        np.where(usable, third, 0.0),
-        path,
+        np.sqrt(widened / safe),
+        slope,
+        third,
+        np.einsum("gn,gn->g", unit[:-1], unit[1:]),
         usable,
         share,
-        background,
-        found,
+        np.interp(places_deg, x, model),
+        window.found,
         chi_square,
         dof,
         float(np.sqrt(widened)),
     )
+
+
+@dataclass(frozen=True, slots=True)
+class LineFit:
+    """The most likely area of a line at one place, its own counts in weights and variance.
+
+    ``misfit`` is the Poisson deviance (chi-square for given uncertainties) of the whole window.
+    """
+
+    area: float
+    variance: float
+    misfit: float
+
+
+def fit_line(window: LineWindow, place_deg: float, shape: LineShape) -> LineFit:
+    """Maximum-likelihood area at a place, for a line that shows (a negative one stays linear)."""
+    profile = _profiles(window.x, np.array([place_deg]), shape, window.ratio, window.second_share)[
+        0
+    ]
+    basis = np.hstack([window.basis, profile[:, None]])
+    y, floor = window.y, window.floor
+    variance = window.fixed if not window.counting else np.maximum(window.model, floor)
+    for turn in range(4 if window.counting else 1):
+        weighted = basis.T / variance
+        normal = weighted @ basis
+        scale = 1.0 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
+        inverse = np.linalg.inv(normal * np.outer(scale, scale) + 1e-12 * np.eye(scale.size))
+        inverse *= np.outer(scale, scale)
+        amplitudes = inverse @ (weighted @ y)
+        model = basis @ amplitudes
+        if window.counting and turn < 3:
+            blank = np.maximum(model - amplitudes[-1] * profile, floor)
+            variance = blank + max(float(amplitudes[-1]), 0.0) * profile
+    if window.counting:
+        expected = np.maximum(model, 0.01 * floor)
+        ratio = np.where(y > 0.0, np.log(np.maximum(y, 1e-300) / expected), 0.0)
+        misfit = 2.0 * float(np.sum(expected - y + y * ratio))
+    else:
+        misfit = float(np.sum(np.square(y - model) / variance))
+    return LineFit(float(amplitudes[-1]), float(inverse[-1, -1]), misfit)
 
 
 def _profiles(

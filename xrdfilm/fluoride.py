@@ -18,9 +18,10 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
+from scipy.special import ndtr, ndtri
 
 from xrdfilm._typing import FloatArray, Hkl
-from xrdfilm.cellscan import LineScan, LineShape, Neighbour, scan_line
+from xrdfilm.cellscan import LineScan, LineShape, LineWindow, fit_line, line_window, scan_line
 from xrdfilm.conversion import (
     BAF2_EDGE_A,
     RelativeArea,
@@ -50,9 +51,10 @@ from xrdfilm.fluoride_model import (
 )
 from xrdfilm.fluoride_search import (
     Amplitude,
+    LineAreas,
     OrientationVerdict,
     Search,
-    amplitude_at,
+    amplitude_of,
     judge_orientation,
     make_template,
     search,
@@ -77,6 +79,7 @@ ORIENTATION_NAMES = {
     "mixed": "mixed",
     "reference": "as in the reference film",
 }
+_PLAIN = 8.0  # significance of a line that nobody doubts
 _SHARED_PLACE_DEG = 0.35  # a stack's line this near (200) makes a peak there nobody's
 _CERATE_FORMERS = ("CeO2", "BaCeO3")
 
@@ -89,7 +92,8 @@ class FluorideSettings:
     fluoride at the detection limit. ``size_nm`` sets the expected line width together with
     ``instrument_fwhm_deg`` and ``instrument_lorentz``. ``fluoride_mosaic_deg`` None: that of the
     film's sharpest main component. ``orientation`` states a measured orientation of the fluoride,
-    one of `ASSUMPTIONS`. ``place_sigma_deg`` is the doubt of the aligned axis.
+    one of `ASSUMPTIONS`. ``width_factor`` is the factor (one standard deviation) by which the
+    expected line width may be off; ``place_sigma_deg`` is the doubt of the aligned axis.
     """
 
     alpha: float = 0.05
@@ -102,6 +106,7 @@ class FluorideSettings:
     instrument_fwhm_deg: float = 0.08
     instrument_lorentz: float = 0.3
     size_nm: float = 40.0
+    width_factor: float = 1.5
     fluoride_mosaic_deg: float | None = None
     orientation: str | None = None
     place_sigma_deg: float = 0.01
@@ -268,40 +273,37 @@ def shape_of(
     return LineShape(fwhm, 1.36603 * ratio - 0.47719 * ratio**2 + 0.11116 * ratio**3)
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class _Work:
-    """What the steps of one estimate share."""
+    """What the steps of one estimate share; lists in the order of `FLUORIDE_LINES`."""
 
-    scan: Scan
     stack: Stack
     optics: Optics
     settings: FluorideSettings
     phase: Phase
     edges: FloatArray
     nominal: int
-    windows: list[tuple[float, float] | None]
-    neighbours: list[tuple[Neighbour, ...]]
-    shared: dict[int, str]
+    windows: tuple[LineWindow | None, ...]
+    shared: Mapping[int, str]
 
-    def scan_lines(
-        self, edges: ArrayLike, width_factor: float = 1.0
-    ) -> tuple[LineScan | None, ...]:
-        x, y = self.scan.axis_deg, self.scan.counts
-        sigma = self.scan.sigma
-        if sigma is None and not self.scan.poisson:
-            sigma = self.scan.uncertainty()
-        found: list[LineScan | None] = []
-        for hkl, window, near in zip(FLUORIDE_LINES, self.windows, self.neighbours, strict=True):
-            if window is None:
-                found.append(None)
-                continue
-            places = line_places(edges, hkl, self.optics)
-            shape = expected_shape(float(places.mean()), self.settings, self.optics)
-            shape = replace(shape, fwhm_deg=shape.fwhm_deg * width_factor)
-            found.append(
-                scan_line(x, y, places, shape, self.optics.radiation, *window, near, sigma=sigma)
+    def shape(self, index: int, edge_A: float, factor: float = 1.0) -> LineShape:
+        place = float(line_places(edge_A, FLUORIDE_LINES[index], self.optics))
+        shape = expected_shape(place, self.settings, self.optics)
+        return replace(shape, fwhm_deg=shape.fwhm_deg * factor)
+
+    def scan(self, edges: ArrayLike, factor: float = 1.0) -> tuple[LineScan | None, ...]:
+        grid = np.asarray(edges, dtype=float)
+        middle = float(grid.mean())
+        return tuple(
+            None
+            if window is None
+            else scan_line(
+                window,
+                line_places(grid, FLUORIDE_LINES[i], self.optics),
+                self.shape(i, middle, factor),
             )
-        return tuple(found)
+            for i, window in enumerate(self.windows)
+        )
 
 
 def line_places(edges_A: ArrayLike, hkl: Hkl, optics: Optics) -> FloatArray:
@@ -333,7 +335,7 @@ def estimate_fluoride(
     settings = settings or FluorideSettings()
     phase = phase or load_phase("BaF2")
     work = _prepare(scan, stack, optics, settings, phase, also_present)
-    scans = work.scan_lines(work.edges)
+    scans = work.scan(work.edges)
     if not any(s is not None and s.usable.any() for s in scans):
         raise CannotTellError(
             "the scan covers no fluoride line that can be told from its neighbours; "
@@ -352,22 +354,70 @@ def estimate_fluoride(
         strengths["reference"] = s
     outcome = search(work.edges, work.nominal, templates, settings.alpha)
     notes: list[str] = []
-    edge, width, cell = work.nominal, 1.0, None
+    at_nominal = LineAreas.at(scans, work.nominal)
+    shown = _Shown(work.settings.nominal_edge_A, 1.0, None, None, at_nominal)
     if outcome.detected_search:
-        edge, width, scans, cell = _refine(work, outcome, scans)
-        templates = [
-            make_template(name, s, scans, decides, len(scans[_first(scans)].areas))  # type: ignore[union-attr]
-            for name, s in strengths.items()
-        ]
-        notes.append(cell_hint(cell.estimate or 0.0, cell.sigma or 0.0))
+        shown = _refine(work, outcome, scans, decides)
+        assert shown.cell is not None
+        notes.append(cell_hint(shown.edge_A, shown.cell.sigma or 0.0))
     verdict = None
     if outcome.detected:
-        verdict = _orientation(scans, edge, decides, strengths)
+        verdict = _orientation(shown.lines, decides, strengths)
         notes.append(verdict.text)
-    return _conclude(
-        work, outcome, scans, edge, width, cell, film, strengths, decides, verdict, mosaic,
-        references, film_lines, notes,
-    )  # fmt: skip
+    estimates = _with_shared(work, shown, decides, notes)
+    assumed: list[UnderAssumption] = []
+    for name, s in strengths.items():
+        amplitude = amplitude_of(
+            name, s, shown.lines, estimates, outcome.threshold, settings.beta,
+            nominal=at_nominal, shows=outcome.detected,
+        )  # fmt: skip
+        if amplitude is not None:
+            assumed.append(
+                _under(name, amplitude, film, mosaic, work, outcome.detected, shown, references)
+            )
+    settled = "reference" if references is not None else settings.orientation
+    if settled is None and verdict is not None:
+        settled = verdict.name
+    if settled == "mixed" and verdict is not None and not isinstance(film, str):
+        assumed.append(_mixture(verdict, assumed, film, settings))
+    if not any(a.name == settled for a in assumed):
+        settled = None
+    route: Route = "structure" if references is None else "reference"
+    if isinstance(film, str) and references is None:
+        route = "index"
+        notes.append(film)
+    result = FluorideEstimate(
+        detected=outcome.detected,
+        route=route,
+        settled=settled,
+        p_value=outcome.p_value,
+        assumptions=tuple(assumed),
+        conversion=None,
+        hf_bound_ug_cm2=None,
+        hf_g_per_100_m=None,
+        cell_A=shown.cell,
+        index=_index(shown.lines, film_lines, work),
+        lines=_line_table(work, scans, shown, decides, estimates),
+        searched=outcome,
+        orientation=verdict,
+        fwhm_factor=shown.width,
+        notes=tuple(notes),
+    )
+    return _with_conversion(result, work, references, film_lines)
+
+
+@dataclass(frozen=True, slots=True)
+class _Shown:
+    """The cell that areas are given at, the factor on the width, and what its doubt does to areas.
+
+    ``by_width`` is None where the width was not fitted.
+    """
+
+    edge_A: float
+    width: float
+    by_width: Callable[[FloatArray], FloatArray] | None
+    cell: Estimate | None
+    lines: LineAreas
 
 
 def _prepare(
@@ -383,7 +433,7 @@ def _prepare(
     below = int((settings.nominal_edge_A - low) / step)
     above = int((high - settings.nominal_edge_A) / step)
     edges = np.asarray(settings.nominal_edge_A + step * np.arange(-below, above + 1), dtype=float)
-    windows: list[tuple[float, float] | None] = []
+    reaches: list[tuple[float, float]] = []
     shared: dict[int, str] = {}
     cerates = any(layer.phase.key in _CERATE_FORMERS for layer in stack.layers)
     for i, hkl in enumerate(FLUORIDE_LINES):
@@ -395,7 +445,7 @@ def _prepare(
             max(window[0], float(scan.axis_deg[0])),
             min(window[1], float(scan.axis_deg[-1])),
         )
-        windows.append(inside if inside[1] - inside[0] > 1.2 * pad else None)
+        reaches.append(inside if inside[1] - inside[0] > 1.2 * pad else (0.0, 0.0))
         place = float(places[below])
         blocked = overlapping(place, stack, optics.radiation, _SHARED_PLACE_DEG)
         blocked = tuple(b for b in blocked if not b.startswith(stack.film.phase.key + " "))
@@ -413,11 +463,20 @@ def _prepare(
         scan.counts,
         stack,
         optics.radiation,
-        [w or (0.0, 0.0) for w in windows],
+        reaches,
         shape_at,
         more=also_present,
     )
-    return _Work(scan, stack, optics, settings, phase, edges, below, windows, list(near), shared)
+    sigma = scan.sigma
+    if sigma is None and not scan.poisson:
+        sigma = scan.uncertainty()
+    windows = tuple(
+        line_window(scan.axis_deg, scan.counts, optics.radiation, *reach, others, sigma=sigma)
+        if reach[1] > reach[0]
+        else None
+        for reach, others in zip(reaches, near, strict=True)
+    )
+    return _Work(stack, optics, settings, phase, edges, below, windows, shared)
 
 
 def _edge_step(settings: FluorideSettings, optics: Optics) -> float:
@@ -472,170 +531,193 @@ def _reference_strengths(references: ReferenceFilms) -> FloatArray:
     )
 
 
-def _first(scans: Sequence[LineScan | None]) -> int:
-    return next(i for i, s in enumerate(scans) if s is not None)
-
-
 def _refine(
-    work: _Work, outcome: Search, scans: Sequence[LineScan | None]
-) -> tuple[int, float, tuple[LineScan | None, ...], Estimate]:
-    """Cell edge and line width of a fluoride that shows: the best of a finer grid, with sigma."""
-    template = outcome.templates[outcome.best_template]
-    z_best = float(template.z[outcome.best_edge])
-    centre = float(work.edges[outcome.best_edge])
-    width, step = 1.0, float(work.edges[1] - work.edges[0])
-    used = [
-        s is not None and bool(template.weights[i, outcome.best_edge] > 0.0)
-        for i, s in enumerate(scans)
-    ]
+    work: _Work, outcome: Search, scans: Sequence[LineScan | None], decides: Sequence[bool]
+) -> _Shown:
+    """Cell edge and line width of a fluoride that shows, by maximum likelihood over its lines.
 
-    def merit(found: Sequence[LineScan | None]) -> FloatArray:
-        total = np.zeros(found[_first(found)].areas.size)  # type: ignore[union-attr]
-        for i, s in enumerate(found):
-            if s is not None and used[i]:
-                z = np.where(s.usable, s.areas / s.sigma_blank, 0.0)
-                total += np.square(np.maximum(z, 0.0))
+    The width carries a log-normal prior about the expected one. Coordinate steps, each a
+    parabola through the likelihood; its curvature gives the uncertainties.
+    """
+    settings, at = work.settings, outcome.best_edge
+    top = float(outcome.templates[outcome.best_template].z[at])
+    if top > _PLAIN:
+        at = _most_likely_edge(work, scans, decides)
+    significance = {
+        i: float(s.areas[at] / s.sigma_blank[at])
+        for i, s in enumerate(scans)
+        if s is not None and decides[i] and s.usable[at]
+    }
+    strongest = max(significance, key=lambda i: significance[i])
+    used = [i for i, z in significance.items() if z > 3.0 or i == strongest]
+    prior = float(np.log(settings.width_factor))
+
+    def misfit(edge: float, log_width: float) -> float:
+        total = (log_width / prior) ** 2
+        for i in used:
+            window = work.windows[i]
+            assert window is not None
+            place = float(line_places(edge, FLUORIDE_LINES[i], work.optics))
+            total += fit_line(window, place, work.shape(i, edge, float(np.exp(log_width)))).misfit
         return total
 
-    narrow = centre + step * np.arange(-4, 5) * 0.3
-    if z_best > 6.0:
-        factors = np.array([0.45, 0.6, 0.8, 1.0, 1.3, 1.7, 2.3])
-        peaks = np.array([merit(work.scan_lines(narrow, f)).max() for f in factors])
-        k = int(np.argmax(peaks))
-        width = float(factors[k])
-        if 0 < k < factors.size - 1:
-            logs, top = np.log(factors[k - 1 : k + 2]), peaks[k - 1 : k + 2]
-            bend = np.polyfit(logs - logs[1], top - top[1], 2)
-            if bend[0] < 0.0:
-                shift = np.clip(-bend[1] / (2 * bend[0]), logs[0] - logs[1], logs[2] - logs[1])
-                width = float(np.exp(logs[1] + shift))
-    for shrink in (0.4, 0.1):
-        grid = centre + step * shrink * np.arange(-4, 5)
-        found = work.scan_lines(grid, width)
-        values = merit(found)
-        k = int(np.argmax(values))
-        if 0 < k < grid.size - 1:
-            a, b, c = values[k - 1 : k + 2]
-            offset = 0.5 * (a - c) / min(a - 2 * b + c, -1e-12)
-            centre = float(grid[k] + np.clip(offset, -0.5, 0.5) * (grid[1] - grid[0]))
-        else:
-            centre = float(grid[k])
-    # at the end three edges: the middle one is the cell; merit falls by 1 one sigma away
-    delta = 0.5 * step
-    grid = centre + delta * np.arange(-1, 2)
-    found = work.scan_lines(grid, width)
-    curvature = 0.0
-    by_place = 0.0
-    for i, s in enumerate(found):
-        if s is None or not used[i]:
-            continue
-        z = max(float(s.areas[1] / s.sigma_blank[1]), 0.0)
-        own = z * z * float(2.0 - s.path[0] - s.path[1]) / delta**2
-        curvature += own
-        theta = np.radians(line_places(grid, FLUORIDE_LINES[i], work.optics)[1] / 2.0)
-        slope = centre / np.tan(theta) * np.radians(work.settings.place_sigma_deg) / 2.0
-        by_place += own * slope
-    counting = 1.0 / np.sqrt(max(curvature, 1e-12))
-    axis = by_place / max(curvature, 1e-12)
+    step = float(work.edges[1] - work.edges[0])
+    edge, log_width = float(work.edges[at]), 0.0
+    if top <= _PLAIN:
+        edge += step * _summit(outcome, at)
+    if significance[strongest] > 4.0:
+        tried = np.log([0.4, 0.6, 0.8, 1.0, 1.3, 1.7, 2.3])
+        log_width = float(tried[int(np.argmin([misfit(edge, w) for w in tried]))])
+    edge, _ = _lowest(lambda a: misfit(a, log_width), edge, 0.5 * step, 2)
+    log_width, _ = _lowest(lambda w: misfit(edge, w), log_width, 0.2, 3)
+    edge, edge_sigma = _lowest(lambda a: misfit(a, log_width), edge, 0.3 * step, 2)
+    log_width, width_sigma = _lowest(lambda w: misfit(edge, w), log_width, 0.15, 2)
+    axis = max(
+        float(edge / np.tan(np.radians(line_places(edge, FLUORIDE_LINES[i], work.optics) / 2.0)))
+        for i in used
+    ) * np.radians(settings.place_sigma_deg / 2.0)
     cell = from_normal(
-        centre,
-        float(np.hypot(counting, axis)),
-        level=work.settings.level,
-        sources={"counting": float(counting), "axis": float(axis)},
+        edge,
+        float(np.hypot(edge_sigma, axis)),
+        level=settings.level,
+        sources={"counting": edge_sigma, "axis": float(axis)},
     )
-    return 1, width, found, cell
+    width = float(np.exp(log_width))
+    lines = LineAreas.at(work.scan([edge - 0.2 * step, edge, edge + 0.2 * step], width), 1)
+    areas, variance = lines.areas.copy(), lines.variance.copy()
+    for i, window in enumerate(work.windows):
+        if window is not None and lines.usable[i]:
+            place = float(line_places(edge, FLUORIDE_LINES[i], work.optics))
+            fit = fit_line(window, place, work.shape(i, edge, width))
+            areas[i], variance[i] = fit.area, fit.variance
+    by_width = _width_doubt(work, strongest, edge, log_width, width_sigma, misfit)
+    # the mean over the widths that fit, not the area at the most likely one
+    gain = float(np.exp(by_width.mean))
+    lines = replace(lines, areas=areas * gain, variance=variance * gain**2)
+    return _Shown(edge, width, by_width, cell, lines)
+
+
+def _most_likely_edge(
+    work: _Work, scans: Sequence[LineScan | None], decides: Sequence[bool]
+) -> int:
+    """The grid's cell edge of the highest likelihood.
+
+    Weights of a film without fluoride decide well and find weak lines well, but on a plain line
+    over a low background they lead astray: its tails outweigh its top.
+    """
+    total = np.zeros(work.edges.size)
+    for i, (window, s) in enumerate(zip(work.windows, scans, strict=True)):
+        if window is None or s is None or not decides[i]:
+            continue
+        if not np.any(s.usable & (s.areas > 3.0 * s.sigma_blank)):
+            continue
+        shape = work.shape(i, float(work.edges.mean()))
+        fits = [fit_line(window, float(place), shape) for place in s.places_deg]
+        misfit = np.array([f.misfit + min(f.area, 0.0) ** 2 / f.variance for f in fits])
+        total += np.where(s.usable, misfit, misfit[s.usable].max())
+    return int(np.argmin(total))
+
+
+def _summit(outcome: Search, at: int) -> float:
+    """Offset of the top of the significance from its best grid point, in steps, -0.5 to 0.5."""
+    z = outcome.templates[outcome.best_template].z
+    if not 0 < at < z.size - 1 or not np.all(np.isfinite(z[at - 1 : at + 2])):
+        return 0.0
+    low, middle, high = (float(v) for v in z[at - 1 : at + 2])
+    bend = low - 2.0 * middle + high
+    return float(np.clip(0.5 * (low - high) / bend, -0.5, 0.5)) if bend < 0.0 else 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class _WidthDoubt:
+    """Posterior of the line width, as log areas (K,) over the most likely one by probability (K,).
+
+    ``mean`` is the posterior mean of the log area.
+    """
+
+    probability: FloatArray
+    log_area: FloatArray
+    mean: float
+
+    def __call__(self, normal: FloatArray) -> FloatArray:
+        """Log factors on the reported area for standard normal draws, same shape."""
+        drawn = np.interp(ndtr(normal), self.probability, self.log_area)
+        return np.asarray(drawn - self.mean)
+
+
+def _width_doubt(
+    work: _Work,
+    index: int,
+    edge: float,
+    log_width: float,
+    width_sigma: float,
+    misfit: Callable[[float, float], float],
+) -> _WidthDoubt:
+    """Areas of the strongest line over the widths that the data and the prior leave open."""
+    window = work.windows[index]
+    assert window is not None
+    place = float(line_places(edge, FLUORIDE_LINES[index], work.optics))
+    nodes = log_width + width_sigma * np.linspace(-2.5, 2.5, 9)
+    fits = [fit_line(window, place, work.shape(index, edge, float(np.exp(w)))) for w in nodes]
+    areas = np.array([max(fit.area, 1e-12) for fit in fits])
+    evidence = -0.5 * np.array([misfit(edge, float(w)) for w in nodes])
+    evidence += 0.5 * np.log([fit.variance for fit in fits])
+    density = np.exp(evidence - evidence.max())
+    log_area = np.log(areas / areas[4])
+    cumulative = np.concatenate([[0.0], np.cumsum(0.5 * (density[1:] + density[:-1]))])
+    mean = float(density @ log_area / density.sum())
+    return _WidthDoubt(cumulative / cumulative[-1], log_area, mean)
+
+
+def _lowest(
+    function: Callable[[float], float], start: float, step: float, rounds: int
+) -> tuple[float, float]:
+    """Minimum of a function near ``start`` by parabolas, and the distance that lifts it by 1."""
+    x, sigma = start, step
+    for turn in range(rounds):
+        low, middle, high = function(x - step), function(x), function(x + step)
+        bend = low - 2.0 * middle + high
+        if bend > 1e-9:
+            sigma = step / float(np.sqrt(0.5 * bend))
+            x += float(np.clip(0.5 * (low - high) / bend, -2.0, 2.0)) * step
+        else:
+            x += step if high < low else -step
+        if turn < rounds - 1:
+            step = float(np.clip(sigma, 0.2 * step, step))
+    return x, sigma
 
 
 def _orientation(
-    scans: Sequence[LineScan | None],
-    edge: int,
-    decides: Sequence[bool],
-    strengths: Mapping[str, FloatArray],
+    lines: LineAreas, decides: Sequence[bool], strengths: Mapping[str, FloatArray]
 ) -> OrientationVerdict:
-    use = [i for i, s in enumerate(scans) if s is not None and decides[i] and bool(s.usable[edge])]
-    areas = np.array([scans[i].areas[edge] for i in use])  # type: ignore[union-attr]
-    sigmas = np.array([scans[i].sigma(edge) for i in use])  # type: ignore[union-attr]
+    use = np.flatnonzero(np.array(decides) & lines.usable)
     return judge_orientation(
         [FLUORIDE_LINES[i] for i in use],
-        areas,
-        sigmas,
+        lines.areas[use],
+        np.sqrt(lines.variance[use]),
         {name: strengths[name][use] for name in ASSUMPTIONS},
     )
 
 
-def _conclude(
-    work: _Work,
-    outcome: Search,
-    scans: Sequence[LineScan | None],
-    edge: int,
-    width: float,
-    cell: Estimate | None,
-    film: FilmAmplitude | str,
-    strengths: dict[str, FloatArray],
-    decides: list[bool],
-    verdict: OrientationVerdict | None,
-    mosaic: float,
-    references: ReferenceFilms | None,
-    film_lines: MeasuredLines,
-    notes: list[str],
-) -> FluorideEstimate:
-    settings = work.settings
-    n_edges = scans[_first(scans)].areas.size  # type: ignore[union-attr]
+def _with_shared(
+    work: _Work, shown: _Shown, decides: Sequence[bool], notes: list[str]
+) -> list[bool]:
+    """The lines that make the amount: those that decide, and shared places that show nothing."""
     estimates = list(decides)
     for i, label in work.shared.items():
-        s = scans[i]
-        if s is None:
+        if not shown.lines.usable[i]:
             continue
         hkl = "({}{}{})".format(*FLUORIDE_LINES[i])
-        if s.usable[edge] and s.areas[edge] < 1.645 * s.sigma_blank[edge]:
+        place = float(line_places(shown.edge_A, FLUORIDE_LINES[i], work.optics))
+        if shown.lines.areas[i] < 1.645 * np.sqrt(shown.lines.blank_variance[i]):
             estimates[i] = True
             notes.append(f"{hkl} shares its place with {label}: it limits, but cannot detect")
-        elif s.usable[edge]:
+        else:
             notes.append(
-                f"a line at {s.places_deg[edge]:.2f}° cannot be assigned by its place alone: "
-                f"{label} stands there as well as fluoride {hkl}; it is left out"
+                f"a line at {place:.2f}° cannot be assigned by its place alone: {label} stands "
+                f"there as well as fluoride {hkl}; it is left out"
             )
-    assumed: list[UnderAssumption] = []
-    for name, s_lines in strengths.items():
-        template = make_template(name, s_lines, scans, estimates, n_edges)
-        amplitude = amplitude_at(template, scans, edge, outcome.threshold, settings.beta)
-        if amplitude is not None:
-            assumed.append(
-                _under(name, amplitude, film, mosaic, work, outcome.detected, width, references)
-            )
-    settled = settings.orientation
-    if references is not None:
-        settled = "reference"
-    elif settled is None and verdict is not None:
-        settled = verdict.name
-    if settled == "mixed" and verdict is not None and not isinstance(film, str):
-        assumed.append(_mixture(verdict, assumed, film, settings))
-    if settled is not None and not any(a.name == settled for a in assumed):
-        settled = None
-    route: Route = "structure"
-    if references is not None:
-        route = "reference"
-    elif isinstance(film, str):
-        route = "index"
-        notes.append(film)
-    result = FluorideEstimate(
-        detected=outcome.detected,
-        route=route,
-        settled=settled,
-        p_value=outcome.p_value,
-        assumptions=tuple(assumed),
-        conversion=None,
-        hf_bound_ug_cm2=None,
-        hf_g_per_100_m=None,
-        cell_A=cell,
-        index=_index(scans, edge, film_lines, work),
-        lines=_line_table(work, scans, edge, decides, estimates),
-        searched=outcome,
-        orientation=verdict,
-        fwhm_factor=width,
-        notes=tuple(notes),
-    )
-    return _with_conversion(result, work, cell, references, film_lines)
+    return estimates
 
 
 def _under(
@@ -645,7 +727,7 @@ def _under(
     mosaic: float,
     work: _Work,
     detected: bool,
-    width: float,
+    shown: _Shown,
     references: ReferenceFilms | None,
 ) -> UnderAssumption:
     settings = work.settings
@@ -654,12 +736,9 @@ def _under(
     if isinstance(film, str):
         return UnderAssumption(name, amplitude, None, None)
     hkl = tuple(FLUORIDE_LINES[i] for i in amplitude.lines)
-    doubt = settings.doubt
-    if detected and width != 1.0:
-        doubt = replace(doubt, line_width=0.3 * doubt.line_width)
     draws = ratio_draws(
         name, work.phase, hkl, amplitude.weights[list(amplitude.lines)], film, mosaic,
-        work.optics, work.stack, doubt,
+        work.optics, work.stack, settings.doubt, by_width=shown.by_width,
     )  # fmt: skip
     ratio = amplitude.value / film.value
     sample = (amplitude.value + amplitude.sigma * draws.counting) * draws.factor
@@ -773,60 +852,57 @@ def _ratio(work: _Work, cell: Estimate | None = None) -> float:
     return volume_ratio(film.cell.volume_A3 / film.formula_units, edge)
 
 
-def _index(
-    scans: Sequence[LineScan | None], edge: int, film_lines: MeasuredLines, work: _Work
-) -> Estimate | None:
-    """Area of (111) plus (200) where it is the fluoride's, over the film's strongest line."""
+def _index(lines: LineAreas, film_lines: MeasuredLines, work: _Work) -> Estimate | None:
+    """Areas of (111) and (200), where they are the fluoride's, over the film's strongest line."""
     film = [line for line in film_lines if line.reflection.phase == work.stack.film.phase.key]
-    if not film:
+    use = [i for i in (0, 1) if lines.usable[i] and i not in work.shared]
+    if not film or not use:
         return None
     top = max(film, key=lambda line: line.area_counts_deg)
-    area, variance = 0.0, 0.0
-    for i in (0, 1):
-        s = scans[i]
-        if s is not None and s.usable[edge] and i not in work.shared:
-            area += float(s.areas[edge])
-            variance += s.sigma(edge) ** 2
-    if variance == 0.0 or not top.area_counts_deg > 0.0:
+    if not top.area_counts_deg > 0.0:
         return None
-    value = area / top.area_counts_deg
-    sigma = np.hypot(np.sqrt(variance), value * top.area_sigma_counts_deg) / top.area_counts_deg
-    return from_normal(value, float(sigma), bounds=(0.0, None))
+    value = float(lines.areas[use].sum()) / top.area_counts_deg
+    counting = float(np.sqrt(lines.variance[use].sum()))
+    sigma = float(np.hypot(counting, value * top.area_sigma_counts_deg)) / top.area_counts_deg
+    return from_normal(value, sigma, bounds=(0.0, None))
 
 
 def _line_table(
     work: _Work,
     scans: Sequence[LineScan | None],
-    edge: int,
+    shown: _Shown,
     decides: Sequence[bool],
     estimates: Sequence[bool],
 ) -> tuple[FluorideLine, ...]:
     rows: list[FluorideLine] = []
-    z_alpha = 1.6449
+    z_alpha = float(ndtri(1.0 - work.settings.alpha))
+    z_beta = float(ndtri(1.0 - work.settings.beta))
+    lines = shown.lines
     for i, s in enumerate(scans):
         if s is None:
             continue
-        blank, slope = float(s.sigma_blank[edge]), float(s.variance_slope[edge])
-        decision = z_alpha * blank
-        detection = 2 * decision
+        blank, slope = float(np.sqrt(lines.blank_variance[i])), float(lines.variance_slope[i])
+        decision = blank * (z_alpha + float(lines.third[i]) * (z_alpha**2 - 1.0) / 6.0)
+        detection = decision + z_beta * blank
         for _ in range(20):
-            detection = decision + z_alpha * np.sqrt(blank**2 + slope * detection)
-        if not s.usable[edge]:
+            detection = decision + z_beta * float(np.sqrt(blank**2 + slope * detection))
+        if not lines.usable[i]:
             use = "hidden by " + ", ".join(label for label, _ in s.found) if s.found else "hidden"
         elif decides[i]:
             use = "decides"
         else:
             use = "limits" if estimates[i] else f"shared with {work.shared[i]}"
+        place = float(line_places(shown.edge_A, FLUORIDE_LINES[i], work.optics))
         rows.append(
             FluorideLine(
                 FLUORIDE_LINES[i],
-                float(s.places_deg[edge]),
-                float(s.areas[edge]),
-                s.sigma(edge),
+                place,
+                float(lines.areas[i]),
+                float(np.sqrt(lines.variance[i])),
                 blank,
-                float(decision),
-                float(detection),
-                float(s.background[edge]),
+                decision,
+                detection,
+                float(np.interp(place, s.places_deg[::-1], s.background[::-1])),
                 use,
             )
         )
@@ -836,7 +912,6 @@ def _line_table(
 def _with_conversion(
     result: FluorideEstimate,
     work: _Work,
-    cell: Estimate | None,
     references: ReferenceFilms | None,
     film_lines: MeasuredLines,
 ) -> FluorideEstimate:
@@ -844,7 +919,7 @@ def _with_conversion(
     worst = result.worst
     if worst is None or worst.volume_fraction is None:
         return result
-    ratio = _ratio(work, cell)
+    ratio = _ratio(work, result.cell_A)
     fraction = worst.volume_fraction
     conversion = mapped(
         fraction, lambda v: conversion_of_volume_fraction(v, ratio), bounds=(0.0, 1.0)
@@ -910,6 +985,3 @@ def _film_side_notes(
             return [text + ", in agreement with the fluoride side"]
         return [text + "; it disagrees with the fluoride side. May be:", *compared.reasons]
     return []
-
-
-ShapeAt = Callable[[float], LineShape]

@@ -8,7 +8,7 @@ line width) is drawn, not fixed, and every draw changes both amplitudes together
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -246,10 +246,14 @@ def ratio_draws(
     optics: Optics,
     stack: Stack,
     doubt: ModelDoubt,
+    *,
+    by_width: Callable[[FloatArray], FloatArray] | None = None,
 ) -> RatioDraws:
     """Factors by which fluoride over film amplitude changes as the premises are drawn.
 
     ``weights`` (N,) are those of the fluoride's amplitude, Σ weights·areas / Σ weights·strengths.
+    ``by_width`` turns standard normals into log areas where the line width was fitted; else
+    ``doubt.line_width`` holds.
     """
     normals = dict(zip(_CAUSES, normal_draws(DRAWS, len(_CAUSES), seed=22).T, strict=True))
     spread = float(np.log(doubt.mosaic_factor))
@@ -289,7 +293,9 @@ def ratio_draws(
         "thickness": by_thickness * normals["thickness"],
         "aperture": by_aperture * normals["aperture"],
         "structure": structure * normals["structure"],
-        "line width": doubt.line_width * normals["line width"],
+        "line width": doubt.line_width * normals["line width"]
+        if by_width is None
+        else by_width(normals["line width"]),
     }
     total = np.sum(list(logs.values()), axis=0)
     return RatioDraws(

@@ -127,8 +127,9 @@ def search(
         )
     best_template, best_edge, top = 0, nominal, -np.inf
     for k, template in enumerate(templates):
-        rough = template.z - template.third * (np.square(template.z) - 1.0) / 6.0
-        rough = np.where(np.isfinite(template.z), rough, -np.inf)
+        there = np.isfinite(template.z)
+        z = np.where(there, template.z, 0.0)
+        rough = np.where(there, z - template.third * (np.square(z) - 1.0) / 6.0, -np.inf)
         edge = int(np.argmax(rough))
         if not np.isfinite(template.z[edge]):
             continue
@@ -172,18 +173,52 @@ def _highest(root: bytes, n: int) -> FloatArray:
 
 
 @dataclass(frozen=True, slots=True)
-class Amplitude:
-    """x = K·V of the fluoride under one assumption, at one cell, with L_C and L_D as amplitudes.
+class LineAreas:
+    """The lines at one cell: arrays (L,), areas in counts·deg.
 
-    ``sigma`` holds the fluoride's own counts, ``sigma_blank`` does not; ``weights`` and ``lines``
-    (indices) are those that made it.
+    ``variance`` holds the lines' own counts; that of a true area A without them is
+    ``blank_variance`` + ``variance_slope``·A. ``third`` is the skewness of a blank's area.
+    """
+
+    areas: FloatArray
+    variance: FloatArray
+    blank_variance: FloatArray
+    variance_slope: FloatArray
+    third: FloatArray
+    usable: np.ndarray
+
+    @classmethod
+    def at(cls, scans: Sequence[LineScan | None], edge: int) -> LineAreas:
+        """From scans over cells, at one grid point."""
+        rows = [
+            (0.0, 1.0, 1.0, 0.0, 0.0, False)
+            if s is None
+            else (
+                float(s.areas[edge]),
+                s.sigma(edge) ** 2,
+                float(s.sigma_blank[edge]) ** 2,
+                float(s.variance_slope[edge]),
+                float(s.third[edge]),
+                bool(s.usable[edge]),
+            )
+            for s in scans
+        ]
+        columns = [np.array(column) for column in zip(*rows, strict=True)]
+        return cls(*columns)
+
+
+@dataclass(frozen=True, slots=True)
+class Amplitude:
+    """x = K·V of the fluoride under one assumption, with L_C and L_D as amplitudes.
+
+    ``sigma`` holds the fluoride's own counts, ``sigma_blank`` does not. ``weights`` (L,) give
+    value = Σ weights·areas / Σ weights·strengths; ``lines`` are the indices used.
     """
 
     name: str
     value: float
     sigma: float
     sigma_blank: float
-    significance: float
     decision: float
     detection: float
     weights: FloatArray
@@ -191,58 +226,59 @@ class Amplitude:
     lines: tuple[int, ...]
 
 
-def amplitude_at(
-    template: Template,
-    scans: Sequence[LineScan | None],
-    edge: int,
+def amplitude_of(
+    name: str,
+    strengths: FloatArray,
+    at: LineAreas,
+    used: Sequence[bool],
     threshold: float,
     beta: float,
+    *,
+    nominal: LineAreas | None = None,
+    shows: bool = False,
 ) -> Amplitude | None:
-    """The amplitude of an assumption at a cell; None where none of its lines can be used there."""
-    information = float(template.information[edge])
-    if not information > 0.0:
+    """The amplitude of an assumption; None where none of its lines can be used.
+
+    ``threshold`` is the decision's normal score. ``nominal`` are the lines at the nominal cell,
+    for the limits; ``shows`` weighs lines as those of a fluoride that is there.
+    """
+    mask = np.array(used, dtype=bool) & at.usable & (strengths > 0.0)
+    if not mask.any():
         return None
-    weights = template.weights[:, edge]
-    lines = tuple(int(i) for i in np.flatnonzero(weights > 0.0))
-    value = float(template.z[edge]) / np.sqrt(information)
-    blank = 1.0 / np.sqrt(information)
-    share = weights / information  # value = Σ share·area
-    by_amplitude = float(
-        sum(
-            share[i] ** 2 * _scan(scans, i).variance_slope[edge] * template.strengths[i]
-            for i in lines
-        )
-    )
-    third = float(template.third[edge])
-    decision = blank * (threshold + third * (threshold**2 - 1.0) / 6.0)
-    z_beta = float(ndtri(1.0 - beta))
-    detection = decision + z_beta * blank
-    for _ in range(20):
-        detection = decision + z_beta * np.sqrt(blank**2 + by_amplitude * detection)
-    variance = blank**2 + sum(
-        share[i] ** 2
-        * _scan(scans, i).variance_slope[edge]
-        * max(float(_scan(scans, i).areas[edge]), 0.0)
-        for i in lines
-    )
+    variance, value = at.blank_variance, 0.0
+    weights = np.zeros_like(strengths)
+    for _ in range(3 if shows else 1):
+        weights = np.where(mask, strengths / variance, 0.0)
+        value = float(weights @ at.areas) / float(weights @ strengths)
+        variance = at.blank_variance + at.variance_slope * max(value, 0.0) * strengths
+    share = weights / float(weights @ strengths)
+    sigma = float(np.sqrt(np.square(share) @ at.variance))
+    base = at if nominal is None else nominal
+    blank_mask = np.array(used, dtype=bool) & base.usable & (strengths > 0.0)
+    decision = detection = float("nan")
+    blank = float(np.sqrt(np.square(share) @ at.blank_variance))
+    if blank_mask.any():
+        blank_weights = np.where(blank_mask, strengths / base.blank_variance, 0.0)
+        blank_share = blank_weights / float(blank_weights @ strengths)
+        blank = float(np.sqrt(np.square(blank_share) @ base.blank_variance))
+        third = float((blank_share * np.sqrt(base.blank_variance) / blank) ** 3 @ base.third)
+        slope = float(np.square(blank_share) @ (base.variance_slope * strengths))
+        decision = blank * (threshold + third * (threshold**2 - 1.0) / 6.0)
+        z_beta = float(ndtri(1.0 - beta))
+        detection = decision + z_beta * blank
+        for _ in range(20):
+            detection = decision + z_beta * float(np.sqrt(blank**2 + slope * detection))
     return Amplitude(
-        template.name,
+        name,
         value,
-        float(np.sqrt(variance)),
+        sigma,
         blank,
-        float(template.z[edge]),
         float(decision),
         float(detection),
-        weights.copy(),
-        template.strengths,
-        lines,
+        weights,
+        strengths,
+        tuple(int(i) for i in np.flatnonzero(mask)),
     )
-
-
-def _scan(scans: Sequence[LineScan | None], index: int) -> LineScan:
-    scan = scans[index]
-    assert scan is not None
-    return scan
 
 
 @dataclass(frozen=True, slots=True)

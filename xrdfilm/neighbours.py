@@ -23,6 +23,7 @@ WEAKEST = 0.03  # of a phase's strongest line as a powder; weaker ones are no ne
 _K_BETA, _TUNGSTEN, _HALF = 0.05, 0.02, 0.005
 """Most that a ghost shows of its parent's height: upper ends of common practice, no source."""
 
+_TAIL_DEG2 = 2e-3  # of a line's height times the square of the distance: a Lorentzian tail
 _SINGLE_CRYSTALS = ("SrTiO3", "LaAlO3", "MgO", "Al2O3", "YSZ")
 
 
@@ -102,14 +103,17 @@ def stack_neighbours(
     ghosts: list[tuple[str, FloatArray, float]] = []
     if radiation.k_beta_A is not None:
         ghosts.append(("K-beta", two_theta_of(known.d_A, radiation.k_beta_A), _K_BETA))
-    if radiation.tungsten_A:
-        ghosts.append(("W L-alpha", two_theta_of(known.d_A, radiation.tungsten_A[0]), _TUNGSTEN))
+    for k, wavelength_A in enumerate(radiation.tungsten_A):
+        share = _TUNGSTEN * (1.0 if k == 0 else 0.12)  # L-alpha2 : L-alpha1, from memory 0.11
+        ghosts.append((f"W L-alpha{k + 1}", two_theta_of(known.d_A, wavelength_A), share))
     ghosts.append(("half wavelength", two_theta_of(known.d_A, radiation.k_alpha1_A / 2.0), _HALF))
     found: list[tuple[Neighbour, ...]] = []
     for low, high in windows:
         here: list[tuple[float, Neighbour]] = []
-        reach = (known.place_deg > low - 0.3) & (known.place_deg < high + 0.3)
-        for k in np.flatnonzero(reach):
+        away = np.maximum(np.maximum(low - known.place_deg, known.place_deg - high), 0.0)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            tail = np.nan_to_num(height) * _TAIL_DEG2 / np.square(away)
+        for k in np.flatnonzero((away < 0.3) | ((away < 4.0) & (tail > 0.2 * noise))):
             place = float(known.place_deg[k])
             weight = 2.0 if known.certain[k] else float(known.powder_share[k])
             here.append((weight, Neighbour(known.labels[k], place, shape_at(place))))
