@@ -611,6 +611,8 @@ def test_operations_settle_the_origin(tmp_path):
         ("_cell_length_b 6.2001\n", "_cell_length_b six\n", r":5: _cell_length_b is 'six'"),
         ("_cell_length_b 6.2001\n", "_cell_length_b 620.01\n", r":5: _cell_length_b = 620.01"),
         ("_cell_length_b 6.2001\n", "_cell_length_b 6.3\n", "does not fit space group"),
+        ("_cell_formula_units_Z 4", "_cell_formula_units_Z -4", r":3: .* is -4; it must be"),
+        ("angle_gamma 90", "angle_gamma 150", "does not fit space group"),
         ("F m -3 m", "F m 3 q", r":10: unknown space group 'F m 3 q'"),
         ("_symmetry_space_group_name_H-M 'F m -3 m'\n", "", "no space group"),
         ("Ba1 Ba2+ 0 0 0 1", "Ba1 Ba2+ ? 0 0 1", "coordinates . 0 0 are not numbers"),
@@ -635,6 +637,43 @@ def test_space_group_and_operations_that_disagree(tmp_path):
     text = GOOD_CIF + "loop_\n_symmetry_equiv_pos_as_xyz\n'x,y,z'\n'-x,-y,-z'\n"
     with pytest.raises(PhaseError, match=r"is number 225, but the listed operations .*'P -1'"):
         phase_from_cif(_written(tmp_path, text))
+
+
+def test_a_flat_cell_is_refused(tmp_path):
+    text = GOOD_CIF
+    for name in ("alpha", "beta", "gamma"):
+        text = text.replace(f"angle_{name} 90", f"angle_{name} 120")
+    with pytest.raises(PhaseError, match="120 120 120° enclose no volume"):
+        phase_from_cif(_written(tmp_path, text))
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16", "latin-1"])
+@pytest.mark.parametrize("newline", ["\n", "\r\n", "\r"])
+def test_a_cif_in_any_encoding(tmp_path, encoding, newline):
+    file = tmp_path / "mine.cif"
+    text = GOOD_CIF.replace("data_mine\n", "data_mine\n_chemical_name_common 'fluorure doré'\n")
+    file.write_bytes(text.replace("\n", newline).encode(encoding))
+    assert phase_from_cif(file).name == "fluorure doré"
+
+
+def test_damaged_cifs_are_read_or_refused_but_never_break(tmp_path):
+    random = np.random.default_rng(1)
+    good = GOOD_CIF.encode()
+    file = tmp_path / "damaged.cif"
+    problems: list[str] = []
+    for _ in range(300):
+        raw = bytearray(good)
+        for place in random.integers(0, len(raw), random.integers(1, 5)):
+            raw[place] = random.integers(0, 256)
+        file.write_bytes(bytes(raw))
+        try:
+            phase = phase_from_cif(file)
+        except PhaseError as problem:
+            problems.append(str(problem))
+        else:
+            assert 1.0 < phase.cell.a_A < 200.0
+    assert 20 < len(problems) < 300
+    assert all(str(file) in problem for problem in problems)
 
 
 def test_no_such_file(tmp_path):

@@ -35,6 +35,7 @@ DEFAULT_B_ISO_A2 = 0.5
 """Displacement parameter where a CIF gives none; common size for oxides at room temperature."""
 
 _TOO_NEAR_A = 0.5
+_LARGEST_BYTES = 20_000_000
 _ROUNDING = 1e-3  # of the metric: lengths that differ by half as much are the same length
 _SPACE_GROUP_TAGS = (
     "_space_group_name_H-M_alt",
@@ -58,9 +59,9 @@ def phase_from_cif(path: str | Path, key: str | None = None) -> Phase:
     if not file.is_file():
         raise PhaseError("no such file; name a CIF that exists", path=file)
     try:
-        document = cif.read_file(str(file))
-    except (ValueError, RuntimeError, UnicodeDecodeError) as error:
-        raise PhaseError(f"not a readable CIF: {_plain(error, file)}", path=file) from error
+        document = cif.read_string(_text(file))
+    except (ValueError, RuntimeError) as error:
+        raise PhaseError(f"not a readable CIF: {_plain(error)}", path=file) from error
     blocks = [b for b in document if b.find_value("_cell_length_a")]
     if not blocks:
         raise PhaseError(
@@ -69,8 +70,24 @@ def phase_from_cif(path: str | Path, key: str | None = None) -> Phase:
     return _Reader(file, blocks[0]).phase(key)
 
 
-def _plain(error: Exception, file: Path) -> str:
-    return str(error).replace(f"{file}:", "line ").replace(str(file), file.name).strip()
+def _text(file: Path) -> str:
+    """The file as text: UTF-8, UTF-16 by its mark, else Latin-1, in which any byte is a letter."""
+    if file.stat().st_size > _LARGEST_BYTES:
+        raise PhaseError(
+            f"larger than {_LARGEST_BYTES // 1_000_000} MB; name a CIF with one structure",
+            path=file,
+        )
+    raw = file.read_bytes()
+    if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        return raw.decode("utf-16", errors="replace")
+    try:
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError:
+        return raw.decode("latin-1")
+
+
+def _plain(error: Exception) -> str:
+    return re.sub(r"^string:(\d+):\d+\(\d+\):", r"line \1:", str(error)).strip()
 
 
 @dataclass(slots=True)
@@ -128,7 +145,7 @@ class _Reader:
             cell=cell,
             space_group=symbols[0],
             sites=sites,
-            formula_units=round(self.number("_cell_formula_units_Z")) if units else 1,
+            formula_units=self.formula_units(),
             source=self.text("_publ_section_references") or f"read from {self.file.name}",
             standing=self.text("_xrdfilm_standing") or "user",
             cell_verified=self.text("_xrdfilm_cell_verified") == "yes",
@@ -178,7 +195,23 @@ class _Reader:
                     f"{'Å' if tag.startswith('length') else 'degrees'}",
                     f"_cell_{tag}",
                 )
-        return Cell(*values)
+        cell = Cell(*values)
+        if not np.linalg.det(cell.metric) > 1e-6 * (cell.a_A * cell.b_A * cell.c_A) ** 2:
+            self.fail(
+                "the cell's angles "
+                f"{cell.alpha_deg:g} {cell.beta_deg:g} {cell.gamma_deg:g}° enclose no volume",
+                "_cell_angle_alpha",
+            )
+        return cell
+
+    def formula_units(self) -> int:
+        tag = "_cell_formula_units_Z"
+        if self.text(tag) is None:
+            return 1
+        value = self.number(tag)
+        if value < 1 or abs(value - round(value)) > 1e-6:
+            self.fail(f"{tag} is {value:g}; it must be a whole number above 0", tag)
+        return round(value)
 
     def space_groups(self) -> tuple[str, ...]:
         """The space group; two where the origin choice is not stated."""
