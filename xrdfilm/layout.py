@@ -339,5 +339,5 @@ def _powder_layout(premises: Premises, low_deg: float, high_deg: float) -> Layou
     ]
     lines = _blended(lines, premises.instrument_fwhm_deg)
     lines.sort(key=_place)
-    empty = LineMap((), MapRules())
+    empty = LineMap((), MapRules(), low_deg, high_deg)
     return Layout(tuple(lines), _windows(lines), (), empty, (), (), low_deg, high_deg)

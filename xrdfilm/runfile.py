@@ -136,8 +136,8 @@ class AngleScan(_Table):
     hkl: tuple[int, int, int]
     file: str
     phase: str | None = Field(default=None, description="layer it belongs to; default: the film")
-    direction: Literal["rolling", "transverse"] | None = Field(
-        default=None, description="tape direction the rocking axis is square to"
+    direction: Literal["RD", "TD"] | None = Field(
+        default=None, description="tape direction that is tilted: RD (rolling) or TD (transverse)"
     )
     tilt_deg: float | None = Field(default=None, description="χ at which the scan was taken")
 

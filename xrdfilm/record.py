@@ -1,0 +1,318 @@
+"""From the analysis of a film to its record in results.json, limits applied."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+
+from xrdfilm import __version__, results
+from xrdfilm.coupled import CoupledFit
+from xrdfilm.estimate import Estimate, from_normal
+from xrdfilm.film import FilmAnalysis
+from xrdfilm.flags import FLAGS
+from xrdfilm.fluoride import FluorideEstimate, FluorideLine
+from xrdfilm.limits import LimitFile, decide
+from xrdfilm.lines import MeasuredLine, Reflection
+from xrdfilm.orientation import as_record
+from xrdfilm.premises import Premises
+from xrdfilm.quantities import exact, quantities_of
+from xrdfilm.results import Quantity
+from xrdfilm.unexplained import UnexplainedLine
+
+NO_LIMITS = "no limits were stated, so nothing was decided; give a limit file"
+
+
+def film_record(
+    analysis: FilmAnalysis,
+    limits: LimitFile | None,
+    *,
+    files: Mapping[str, str] | None = None,
+    position_m: float | None = None,
+    recipe: Mapping[str, float | str | bool] | None = None,
+) -> results.Film:
+    """The record of a film, judged against ``limits``; ``files`` maps names to SHA-256."""
+    coupled = analysis.coupled
+    record = results.Film(
+        film=analysis.name,
+        verdict="unreadable" if analysis.unreadable is not None else "undecided",
+        reasons=[],
+        fluoride=None if analysis.fluoride is None else analysis.fluoride.record(),
+        orientation=None if analysis.orientation is None else as_record(analysis.orientation),
+        lattice=None if coupled is None else _lattice(analysis, coupled),
+        texture=_texture(analysis),
+        phases=_phases(analysis),
+        lines=_lines(analysis),
+        warnings=_warnings(analysis, limits),
+        provenance=results.Provenance(
+            files=dict(files or {}), version=__version__, settings=settings_of(analysis.premises)
+        ),
+        position_m=position_m,
+        recipe=dict(recipe or {}),
+    )
+    if analysis.unreadable is not None or limits is None:
+        return record
+    decision = decide(
+        judged_quantities(record, analysis),
+        limits,
+        missing=analysis.why_not,
+        counting_time_s=_counting_time_s(coupled),
+    )
+    return record.model_copy(
+        update={
+            "verdict": decision.verdict,
+            "reasons": decision.reasons,
+            "grade": decision.grade,
+        }
+    )
+
+
+def judged_quantities(record: results.Film, analysis: FilmAnalysis) -> dict[str, Estimate | None]:
+    """Quantities under their limit names, each with the distribution the analysis gave it."""
+    found = quantities_of(record)
+    if analysis.orientation is not None:
+        found |= {f"{n}_fraction": e for n, e in analysis.orientation.shares.items()}
+    fluoride = analysis.fluoride
+    if fluoride is not None:
+        found["conversion"] = fluoride.conversion
+        found["hf_bound_ug_cm2"] = fluoride.hf_bound_ug_cm2
+        aligned, loose = fluoride.aligned, fluoride.under("random")
+        found["fluoride_volume_fraction_aligned"] = aligned.volume_fraction if aligned else None
+        found["fluoride_volume_fraction_random"] = loose.volume_fraction if loose else None
+        chosen = fluoride.worst
+        found["fluoride_volume_fraction"] = chosen.volume_fraction if chosen else None
+    coupled = analysis.coupled
+    if coupled is not None:
+        if coupled.cell is not None and coupled.cell.c_A is not None:
+            found["c_A"] = coupled.cell.c_A
+        scan = coupled.scan
+        found["scan_start_deg"] = exact(float(scan.axis_deg[0]))
+        found["scan_end_deg"] = exact(float(scan.axis_deg[-1]))
+        film = [
+            line for line in coupled.lines if line.reflection.phase == analysis.premises.film.key
+        ]
+        if film:
+            top = max(film, key=lambda line: line.area_counts_deg)
+            near = np.abs(scan.axis_deg - top.two_theta_deg) < top.fwhm_deg
+            found["film_line_counts"] = exact(float(scan.counts[near].max(initial=0.0)))
+    return found
+
+
+def settings_of(premises: Premises) -> dict[str, Any]:
+    """What the figures rest on, in plain values, and in words what was assumed."""
+    optics, stack = premises.optics, premises.stack
+    layers = [
+        layer.phase.key
+        if layer.thickness_nm is None
+        else f"{layer.phase.key} {layer.thickness_nm:g} nm"
+        for layer in stack.layers
+    ]
+    settings: dict[str, Any] = {
+        "stack": " / ".join(layers),
+        "sample_length_mm": stack.sample_length_mm,
+        "radiation": optics.radiation.anode or f"{optics.radiation.k_alpha1_A:g} Å",
+        "wavelength_A": optics.radiation.k_alpha1_A,
+        "goniometer_radius_mm": optics.goniometer_radius_mm,
+        "slit": optics.slit,
+        "axial_acceptance_deg": optics.axial_acceptance_deg,
+        "axial": optics.axial,
+    }
+    if optics.slit == "fixed":
+        settings["divergence_deg"] = optics.divergence_deg
+    else:
+        settings["illuminated_mm"] = optics.illuminated_mm
+    if optics.monochromator_2theta_deg is not None:
+        settings["monochromator_2theta_deg"] = optics.monochromator_2theta_deg
+    if optics.step_time_s is not None:
+        settings["step_time_s"] = optics.step_time_s
+    settings["thickness_uncertainty"] = premises.thickness_uncertainty
+    if premises.assumed:
+        settings["assumed"] = list(premises.assumed)
+    return settings
+
+
+def _counting_time_s(coupled: CoupledFit | None) -> float | None:
+    if coupled is None:
+        return None
+    step_time = coupled.premises.optics.step_time_s or coupled.scan.step_time_s
+    return None if step_time is None else step_time * len(coupled.scan)
+
+
+def _quantity(estimate: Estimate | None) -> Quantity | None:
+    return None if estimate is None else Quantity.of(estimate)
+
+
+def _lattice(analysis: FilmAnalysis, coupled: CoupledFit) -> results.Lattice:
+    cell, alignment = coupled.cell, coupled.alignment
+    oxygen = analysis.oxygen
+    notes = list(cell.notes) if cell is not None else []
+    if oxygen is not None:
+        notes += oxygen.notes
+    known = bool(alignment.from_lines)
+    return results.Lattice(
+        c_A=_quantity(cell.c_A) if cell is not None else None,
+        displacement_um=Quantity.of(alignment.displacement()) if known else None,
+        zero_deg=Quantity.of(alignment.zero()) if known else None,
+        oxygen=None if oxygen is None else Quantity.of(oxygen.oxygen),
+        a_A=_quantity(cell.a_A) if cell is not None else None,
+        b_A=_quantity(cell.b_A) if cell is not None else None,
+        alignment_from=", ".join(alignment.from_lines) or None,
+        notes=list(dict.fromkeys(notes)),
+    )
+
+
+def _texture(analysis: FilmAnalysis) -> results.Texture | None:
+    if not analysis.rocking and not analysis.azimuth:
+        return None
+    film = analysis.premises.film.key
+    layers: dict[str, dict[str, Any]] = {}
+    own: dict[str, Any] = {"rocking_fwhm_deg": None, "azimuth_fwhm_deg": None}
+    notes: list[str] = []
+    for stated, _, curve in analysis.rocking:
+        key = stated.phase or film
+        where = f" {curve.direction}" if curve.direction else ""
+        notes += [f"{key} rocking{where}: {note}" for note in curve.notes]
+        if key != film:
+            layers.setdefault(key, {})["rocking_fwhm_deg"] = Quantity.of(curve.fwhm_deg)
+        elif own["rocking_fwhm_deg"] is None and stated.hkl[0] == stated.hkl[1] == 0:
+            own["rocking_fwhm_deg"] = Quantity.of(curve.fwhm_deg)
+            own["rocking_integral_breadth_deg"] = Quantity.of(curve.integral_breadth_deg)
+        else:
+            width = curve.fwhm_deg.centre
+            if width is not None:
+                notes.append(f"{key} {Reflection(key, stated.hkl)}{where}: {width:.2f}° wide")
+    for stated, _, scan in analysis.azimuth:
+        key = stated.phase or film
+        notes += [f"{key} azimuth: {note}" for note in scan.notes]
+        if key != film:
+            layers.setdefault(key, {})["azimuth_fwhm_deg"] = Quantity.of(scan.fwhm_deg)
+        elif own["azimuth_fwhm_deg"] is None:
+            own["azimuth_fwhm_deg"] = Quantity.of(scan.fwhm_deg)
+            own["in_plane_rotated_fraction"] = _quantity(scan.rotated)
+    return results.Texture(
+        **own,
+        layers=[results.LayerTexture(phase=key, **values) for key, values in layers.items()],
+        notes=notes,
+    )
+
+
+def _phases(analysis: FilmAnalysis) -> list[results.PhaseFinding]:
+    coupled = analysis.coupled
+    if coupled is None:
+        return []
+    found: list[results.PhaseFinding] = []
+    keys = list(dict.fromkeys(layer.phase.key for layer in coupled.premises.stack.layers))
+    for key in keys:
+        seen = [
+            line
+            for line, laid in zip(coupled.lines, coupled.laid, strict=True)
+            if any(m.phase == key for m in line.members)
+            and laid.ghost is None
+            and line.area_counts_deg > max(line.decision_area, 3.0 * line.area_sigma_counts_deg)
+        ]
+        alone = [line for line in seen if all(m.phase == key for m in line.members)]
+        names = [_line_label(line, key) for line in (alone or seen)]
+        note = f"{len(alone)} lines of its own above the decision threshold"
+        if seen and not alone:
+            note = "shows only in lines that it shares with another layer"
+        elif not seen:
+            note = "no line above its decision threshold"
+        found.append(results.PhaseFinding(phase=key, detected=bool(seen), lines=names, note=note))
+    fluoride = analysis.fluoride
+    if fluoride is not None:
+        found.append(_fluoride_phase(fluoride, coupled.premises.fluoride.key))
+    return found
+
+
+def _line_label(line: MeasuredLine, phase: str) -> str:
+    own = [m for m in line.members if m.phase == phase]
+    return str(own[0])
+
+
+def _fluoride_phase(fluoride: FluorideEstimate, key: str) -> results.PhaseFinding:
+    lines = [
+        str(Reflection(key, line.hkl))
+        for line in fluoride.lines
+        if fluoride.detected and line.area > line.decision_area
+    ]
+    chosen = fluoride.worst
+    note = f"probability of looking so much like fluoride without any: {fluoride.p_value:.2g}"
+    return results.PhaseFinding(
+        phase=key,
+        detected=fluoride.detected,
+        lines=lines,
+        note=note,
+        volume_fraction=_quantity(chosen.volume_fraction if chosen else None),
+    )
+
+
+def _lines(analysis: FilmAnalysis) -> list[results.Line]:
+    coupled = analysis.coupled
+    if coupled is None:
+        return []
+    found = [
+        _line_record(line)
+        for line, laid in zip(coupled.lines, coupled.laid, strict=True)
+        if laid.ghost is None
+    ]
+    if analysis.fluoride is not None:
+        key = coupled.premises.fluoride.key
+        found += [_fluoride_line(line, key, coupled) for line in analysis.fluoride.lines]
+    found.sort(key=lambda line: line.two_theta_deg.value or 0.0)
+    return found
+
+
+def _line_record(line: MeasuredLine) -> results.Line:
+    held = line.place != "free"
+    place = from_normal(line.two_theta_deg, 0.0 if held else _finite(line.two_theta_sigma_deg))
+    width = from_normal(line.fwhm_deg, _finite(line.fwhm_sigma_deg), bounds=(0.0, None))
+    return results.Line(
+        phase=line.reflection.phase,
+        hkl=line.reflection.hkl,
+        two_theta_deg=Quantity.of(place),
+        area=Quantity.of(from_normal(line.area_counts_deg, line.area_sigma_counts_deg)),
+        fwhm_deg=Quantity.of(width),
+        significance=line.significance,
+        members=[str(member) for member in line.members],
+        flags=[FLAGS[flag].short for flag in line.flags if flag in FLAGS],
+    )
+
+
+def _fluoride_line(line: FluorideLine, key: str, coupled: CoupledFit) -> results.Line:
+    measured = line.two_theta_deg + float(coupled.alignment.shift(line.two_theta_deg))
+    return results.Line(
+        phase=key,
+        hkl=line.hkl,
+        two_theta_deg=Quantity.of(from_normal(measured, 0.0)),
+        area=Quantity.of(from_normal(line.area, line.sigma)),
+        fwhm_deg=None,
+        significance=line.significance,
+        members=[str(Reflection(key, line.hkl))],
+        flags=[] if line.use == "decides" else [line.use],
+    )
+
+
+def _finite(sigma: float) -> float:
+    return sigma if np.isfinite(sigma) else 0.0
+
+
+def _warnings(analysis: FilmAnalysis, limits: LimitFile | None) -> list[str]:
+    told = list(analysis.warnings)
+    if analysis.unreadable is not None:
+        told.insert(0, analysis.unreadable)
+    elif limits is None:
+        told.insert(0, NO_LIMITS)
+    told += [_unexplained(line) for line in analysis.unexplained]
+    return told
+
+
+def _unexplained(line: UnexplainedLine) -> str:
+    text = (
+        f"unexplained line at {line.two_theta_deg:.2f}° (d = {line.d_A:.3f} Å), "
+        f"{line.significance:.0f} sigma"
+    )
+    if line.candidates:
+        names = ", ".join(candidate.name for candidate in line.candidates[:3])
+        return f"{text}; it might be {names}"
+    return f"{text}; nothing in the reference phases fits"
