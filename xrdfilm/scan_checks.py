@@ -17,8 +17,8 @@ from xrdfilm.scan import Axis, Finding
 from xrdfilm.scan_findings import FINDINGS, Kind, RefusedError, finding
 
 __all__ = [
-    "FINDINGS", "Kind", "RefusedError", "TidyRows", "common_spikes", "decimals", "finding", "inspect",
-    "inspect_axis", "is_normalised", "scatter_scale", "scatter_sigma", "spikes", "tidy",
+    "FINDINGS", "Kind", "RefusedError", "TidyRows", "common_spikes", "decimals", "finding",
+    "inspect", "inspect_axis", "is_normalised", "scatter_scale", "scatter_sigma", "spikes", "tidy",
 ]  # fmt: skip
 
 MIN_POINTS = 5
@@ -183,7 +183,13 @@ def scatter_scale(intensity: FloatArray) -> float | None:
             return None
         left, middle, right, variance = left[good], middle[good], right[good], variance[good]
     squared = (left - 2.0 * middle + right) ** 2 / variance
-    return float(np.median(squared)) / 0.4549
+    return _middle(squared) / 0.4549
+
+
+def _middle(values: FloatArray) -> float:
+    """The upper median: as good as the median here, at a third of its time."""
+    half = values.size // 2
+    return float(np.partition(values, half)[half])
 
 
 def scatter_sigma(intensity: FloatArray) -> FloatArray | None:
@@ -228,12 +234,14 @@ def inspect(
 def inspect_axis(axis_deg: FloatArray) -> tuple[Finding, ...]:
     """Gaps and uneven steps of an ascending axis of shape (N,); refuses nodes of a curve."""
     count = axis_deg.size
-    even = np.linspace(axis_deg[0], axis_deg[-1], count)
     mean_step = float(axis_deg[-1] - axis_deg[0]) / (count - 1)
+    steps = np.diff(axis_deg)
+    if float(steps.max() - steps.min()) <= 0.05 * mean_step:
+        return ()
+    even = np.linspace(axis_deg[0], axis_deg[-1], count)
     off = float(np.abs(axis_deg - even).max())
     if off <= 0.25 * mean_step:
         return ()
-    steps = np.diff(axis_deg)
     typical = float(np.median(steps))
     wide = steps > 1.6 * typical
     spread = float(np.median(np.abs(steps - typical)))
@@ -356,7 +364,7 @@ def _inspect_width(
     if axis == "two_theta" and step > 0.1:
         return [finding("coarse_step", f"{step:.3g}° where 2θ lines are 0.1 to 0.3° wide")]
     at = int(counts.argmax())
-    base = float(np.median(counts[:: max(1, counts.size // 1000)]))
+    base = _middle(counts[:: max(1, counts.size // 1000)])
     if top - base < 20.0 * math.sqrt(max(base, 1.0)):
         return []
     half = base + 0.5 * (top - base)

@@ -6,14 +6,16 @@ import random
 from collections.abc import Sequence
 
 TOKENS: tuple[bytes, ...] = (
-    b"\n", b"\r\n", b"\r", b" ", b"\t", b",", b";", b"#", b"!", b"*", b"_", b'"', b"'", b"-", b"+", b".",
+    b"\n", b"\r\n", b"\r", b" ", b"\t", b",", b";", b"#", b"!", b"*", b"_", b'"', b"'", b"-",
+    b"+", b".",
     b"nan", b"inf", b"-inf", b"-9999", b"1e308", b"1e-320", b"1e999", b"9" * 400, b"1_000", b"0x10",
     b"2theta", b"counts", b"cps", b"omega", b"phi", b"q", b"sigma", b"atten", b"Wavelength: 1.54",
     b"Step time: 0", b"Step time: 1e999", b"data_x\n", b"loop_\n", b"_pd_meas_2theta_scan\n",
     b"_pd_meas_counts_total\n", b"_pd_proc_intensity_total\n", b"_pd_meas_2theta_range_min 1\n",
     b"_pd_meas_2theta_range_inc 1e-300\n", b"_pd_meas_2theta_range_max 1e300\n", b"12(3)", b"(9)",
     b"1e9(2)", b"?", b"global_\n", b"save_x\n", b"stop_\n", b"\0", b"\x1a", b"\xff", b"\xfe\xff",
-    b"\xef\xbb\xbf", b"\xff\xfe", b"\x93\xfa", b"<?xml", b"PK\x03\x04", b"\x89HDF\r\n\x1a\n", b"\x1b[31m",
+    b"\xef\xbb\xbf", b"\xff\xfe", b"\x93\xfa", b"<?xml", b"PK\x03\x04", b"\x1b[31m",
+    b"\x89HDF\r\n\x1a\n",
     b"20.0 100\n", b"20,5;100,5\n", b"20.1\t5\t1\n", b"0 0\n", b"-0.0 -0\n", b"180 1\n", b"1e5 1\n",
 )  # fmt: skip
 
@@ -70,9 +72,11 @@ def _table(rng: random.Random) -> bytes:
     x, step = rng.uniform(-400, 400), rng.choice((0.01, 0.0, -0.05, 1.0, 1e-9, 1e200))
     for _ in range(rng.randrange(0, 60)):
         x += step
-        cells = [f"{x:.4f}"] + [
-            rng.choice(("0", "1", "nan", "-1", f"{rng.uniform(0, 1e6):.3g}", f"{rng.uniform(-1, 1) * 10 ** rng.uniform(-300, 300):g}", ""))
-            for _ in range(columns - 1)
-        ]  # fmt: skip
+        cells = [f"{x:.4f}", *(_cell(rng) for _ in range(columns - 1))]
         lines.append(separator.join(cells))
     return rng.choice(("\n", "\r\n", "\r")).join(lines).encode()
+
+
+def _cell(rng: random.Random) -> str:
+    wild = f"{rng.uniform(-1, 1) * 10 ** rng.uniform(-300, 300):g}"
+    return rng.choice(("0", "1", "nan", "-1", f"{rng.uniform(0, 1e6):.3g}", wild, ""))

@@ -28,9 +28,12 @@ def outcome(path: Path) -> str:
     try:
         scans = read_scans(path)
     except (ScanFormatError, ScanAxisError) as error:
-        assert "\n" not in str(error)
-        assert str(error).isprintable()
-        return type(error).__name__
+        told = error
+    else:
+        told = None
+    if told is not None:
+        assert str(told).isprintable()  # no newline, no escape sequence out of the file
+        return type(told).__name__
     for scan in scans:
         assert (np.diff(scan.axis_deg) > 0).all()
         assert np.isfinite(scan.axis_deg).all()
@@ -55,7 +58,7 @@ def test_two_thousand_mangled_files(tmp_path: Path) -> None:
 @settings(
     max_examples=300, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
 )
-@given(data=st.one_of(st.binary(max_size=2000), st.text(max_size=1000).map(lambda t: t.encode("utf-8", "replace"))))  # fmt: skip
+@given(data=st.one_of(st.binary(max_size=2000), st.text(max_size=1000).map(str.encode)))
 def test_any_bytes(tmp_path: Path, data: bytes) -> None:
     path = tmp_path / "any"
     path.write_bytes(data)

@@ -30,8 +30,8 @@ def scans(draw: st.DrawFn) -> tuple[np.ndarray, np.ndarray]:
 
 
 HEADERS = [
-    "", "# 2theta counts\n", "; Anode: Cu\n; step = 0.02\n", "2Theta{sep}Counts\n", "*SAMPLE film\n",
-    "[Data]\nAngle{sep}Intensity\n", "! one\n!\n\n! two\n", "Angle°{sep}I\n",
+    "", "# 2theta counts\n", "; Anode: Cu\n; step = 0.02\n", "2Theta{sep}Counts\n",
+    "*SAMPLE film\n", "[Data]\nAngle{sep}Intensity\n", "! one\n!\n\n! two\n", "Angle°{sep}I\n",
 ]  # fmt: skip
 
 

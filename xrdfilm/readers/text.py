@@ -9,6 +9,9 @@ from __future__ import annotations
 import re
 from itertools import chain, islice
 
+import numpy as np
+
+from xrdfilm._typing import FloatArray
 from xrdfilm.readers.columns import Columns, ColumnsError, choose
 from xrdfilm.readers.metadata import Told, axis_in, tell, unit_in
 from xrdfilm.readers.ranges import cut, join
@@ -53,8 +56,9 @@ class TextReader:
             found, dialect = _by_lines(source, encoding)
         raw_scans: list[RawScan] = []
         above: list[str] = []
-        for segment in found:
-            raw, above = _raw_scan(segment, dialect, above, source, overrides)
+        found.reverse()
+        while found:  # each table is let go once its columns are taken out
+            raw, above = _raw_scan(found.pop(), dialect, above, source, overrides)
             raw_scans += cut(raw)
         return join(raw_scans)
 
@@ -192,11 +196,15 @@ def _raw_scan(
     if segment.torn:
         lines = ", ".join(str(line) for line in segment.torn[:5])
         findings.append(finding("torn_line", f"line {lines}"))
+
+    def column(at: int | None) -> FloatArray | None:
+        return None if at is None else np.ascontiguousarray(segment.rows[:, at])
+
     raw = RawScan(
-        axis_deg=segment.rows[:, columns.axis_at],
-        intensity=segment.rows[:, columns.intensity_at],
-        sigma=None if columns.sigma_at is None else segment.rows[:, columns.sigma_at],
-        factor=None if columns.factor_at is None else segment.rows[:, columns.factor_at],
+        axis_deg=np.ascontiguousarray(segment.rows[:, columns.axis_at]),
+        intensity=np.ascontiguousarray(segment.rows[:, columns.intensity_at]),
+        sigma=column(columns.sigma_at),
+        factor=column(columns.factor_at),
         axis=axis,
         axis_words="" if axis else columns.axis_words,
         wavelength_A=told.wavelength_A,

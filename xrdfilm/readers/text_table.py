@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from array import array
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
@@ -13,9 +14,11 @@ from xrdfilm.readers.source import Source
 from xrdfilm.readers.text_dialect import Dialect
 
 Line = tuple[int, str]
+_PARTED = re.compile(rb"\d[ \t]+[+-]?\d")
 _MAX_HEADER_LINES = 2_000
 _BLANKS = b"0123456789.+-eE \t\r\n"
 _COMMAS = b"0123456789.+-eE \t\r\n,"
+_DECIMAL_COMMAS = b"0123456789,+-eE \t\r\n;"
 _SEMICOLONS = b"0123456789.+-eE \t\r\n;"
 
 
@@ -39,11 +42,16 @@ def read_in_one_go(blocks: Iterable[bytes], source: Source) -> FloatArray | None
     for block in blocks:
         if not block.translate(None, _BLANKS):
             separator = None
-        elif not block.translate(None, _COMMAS):
+        elif not block.translate(None, _COMMAS) and (b"." in block or not _PARTED.search(block)):
             separator = ","
         elif not block.translate(None, _SEMICOLONS):
             separator = ","
             block = block.replace(b";", b",")
+        elif not block.translate(None, _DECIMAL_COMMAS) and b" ," not in block:
+            # Commas without a single point, and blanks, tabs or semicolons to part the fields:
+            # a row whose comma were a separator fails below, with two points in one number.
+            separator = ";" if b";" in block else None
+            block = block.replace(b",", b".")
         else:
             return None
         lines = block.decode("ascii").splitlines()
