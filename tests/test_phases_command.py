@@ -103,6 +103,10 @@ def test_the_map_of_a_tape():
     assert "YBCO  c-axis grains" in text
     assert "hidden by YBCO (006)" in text
     assert "taken for granted: film thickness" in text
+    joined = " ".join(text.split())
+    # 2 asin(√3·1.5405929/(2a)) with a = 6.2001 and 6.2001 − 0.69/4
+    assert "its (111) then lies anywhere from 24.85° to 25.58°" in joined
+    assert "half wavelength ghost of Ni-5W (200) at 25.10°" in joined
     assert "it ranks lines and measures nothing" in " ".join(text.split())
 
 

@@ -15,7 +15,7 @@ from typing import Literal
 import numpy as np
 
 from xrdfilm._typing import FloatArray
-from xrdfilm.crystal import Phase
+from xrdfilm.crystal import Phase, load_phase
 from xrdfilm.expected import (
     HALF_WAVELENGTH,
     ExpectedLine,
@@ -27,7 +27,7 @@ from xrdfilm.expected import (
 from xrdfilm.lines import Reflection
 from xrdfilm.numbers import number
 from xrdfilm.optics import Optics
-from xrdfilm.radiation import d_of, two_theta_of
+from xrdfilm.radiation import Radiation, d_of, two_theta_of
 from xrdfilm.stack import Stack
 
 Status = Literal["clear", "shared", "hidden"]
@@ -48,6 +48,9 @@ GRAIN_WORDS = {
     "substrate": "substrate",
 }
 """How the components of `xrdfilm.expected.stack_phases` are called in words."""
+
+
+_WORTH_NAMING = 1e-4  # of the film's strongest line
 
 
 @dataclass(frozen=True, slots=True)
@@ -317,3 +320,31 @@ def _fate(
         tuple(overlaps),
         tuple(blended),
     )
+
+
+def fluoride_notes(found: LineMap, radiation: Radiation) -> tuple[str, ...]:
+    """Where the first line of barium fluoride moves as it takes up yttrium, and what lies there.
+
+    Empty for a map without barium fluoride.
+    """
+    mixed = load_phase("BaYF")
+    if not found.of_phase("BaF2") or mixed.cell_law is None:
+        return ()
+    low, high = (
+        float(two_theta_of(mixed.with_composition(x).cell.d_spacing((1, 1, 1)), alpha1)[0])
+        for alpha1 in (radiation.k_alpha1_A,)
+        for x in (mixed.cell_law.low, mixed.cell_law.high)
+    )
+    margin = found.rules.resolution_deg
+    there = [
+        f"{line.ghost} ghost of {line.reflection} at {line.two_theta_deg:.2f}°"
+        for line in found.background
+        if line.ghost is not None
+        and low - margin < line.two_theta_deg < high + margin
+        and line.strength > _WORTH_NAMING
+    ]
+    words = (
+        "barium fluoride that takes up yttrium shrinks: its (111) then lies anywhere from "
+        f"{low:.2f}° to {high:.2f}° (see the phase BaYF)"
+    )
+    return (f"{words}; on that stretch: {', '.join(there)}" if there else words,)

@@ -283,6 +283,7 @@ def _stack_map(values: dict[str, Any]) -> None:
 
 
 def _print_map(found: LineMap, layers: str, premises: Premises) -> None:
+    from xrdfilm.linemap import fluoride_notes
     from xrdfilm.map_figure import rows_of
     from xrdfilm.numbers import number
 
@@ -316,7 +317,8 @@ def _print_map(found: LineMap, layers: str, premises: Premises) -> None:
         "\nstrength: expected area against the film's strongest line, with 5 % of each minor kind"
         "\nof grains and 2 % of stray grains in buffers; it ranks lines and measures nothing."
     )
-    for words in (*found.notes, *(f"taken for granted: {a}" for a in premises.assumed)):
+    notes = [*found.notes, *fluoride_notes(found, rays)]
+    for words in (*notes, *(f"taken for granted: {a}" for a in premises.assumed)):
         _print_folded("", words)
 
 
