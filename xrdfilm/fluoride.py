@@ -369,7 +369,7 @@ def estimate_fluoride(
     for name, s in strengths.items():
         amplitude = amplitude_of(
             name, s, shown.lines, estimates, outcome.threshold, settings.beta,
-            nominal=at_nominal, shows=outcome.detected,
+            decides=decides, nominal=at_nominal, shows=outcome.detected,
         )  # fmt: skip
         if amplitude is not None:
             assumed.append(
@@ -757,7 +757,9 @@ def _under(
         bounds=(0.0, 1.0),
         sources=sources,
     )
-    limit = float(volume_fraction_of_ratio(np.array([amplitude.detection / film.value]))[0])
+    limit: float | None = None
+    if np.isfinite(amplitude.detection):
+        limit = float(volume_fraction_of_ratio(np.array([amplitude.detection / film.value]))[0])
     return UnderAssumption(name, amplitude, _one_sided(estimate, detected), limit)
 
 
@@ -789,7 +791,11 @@ def _under_reference(
     normals = np.sort(ratio_normals())
     draws = volume_fraction_of_conversion(1.0 - (left + sigma * normals), ratio)
     centre = float(volume_fraction_of_conversion(np.array([1.0 - left]), ratio)[0])
-    limit = volume_fraction_of_conversion(np.array([1.0 - amplitude.detection]), ratio)
+    limit: float | None = None
+    if np.isfinite(amplitude.detection):
+        limit = float(
+            volume_fraction_of_conversion(np.array([1.0 - amplitude.detection]), ratio)[0]
+        )
     slope = float(np.std(draws)) / max(sigma, 1e-30)
     estimate = from_draws(
         centre,
@@ -798,7 +804,7 @@ def _under_reference(
         bounds=(0.0, 1.0),
         sources={cause: slope * s for cause, s in sources.items()},
     )
-    return UnderAssumption("reference", amplitude, _one_sided(estimate, detected), float(limit[0]))
+    return UnderAssumption("reference", amplitude, _one_sided(estimate, detected), limit)
 
 
 def ratio_normals() -> FloatArray:

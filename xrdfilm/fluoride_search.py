@@ -234,13 +234,16 @@ def amplitude_of(
     threshold: float,
     beta: float,
     *,
+    decides: Sequence[bool] | None = None,
     nominal: LineAreas | None = None,
     shows: bool = False,
 ) -> Amplitude | None:
     """The amplitude of an assumption; None where none of its lines can be used.
 
-    ``threshold`` is the decision's normal score. ``nominal`` are the lines at the nominal cell,
-    for the limits; ``shows`` weighs lines as those of a fluoride that is there.
+    ``used`` are the lines that make the amount, ``decides`` those that may detect, whose limits
+    are given (nan where there is none). ``threshold`` is the decision's normal score. ``nominal``
+    are the lines at the nominal cell, for the limits; ``shows`` weighs lines as those of a
+    fluoride that is there.
     """
     mask = np.array(used, dtype=bool) & at.usable & (strengths > 0.0)
     if not mask.any():
@@ -254,20 +257,21 @@ def amplitude_of(
     share = weights / float(weights @ strengths)
     sigma = float(np.sqrt(np.square(share) @ at.variance))
     base = at if nominal is None else nominal
-    blank_mask = np.array(used, dtype=bool) & base.usable & (strengths > 0.0)
+    may = np.array(used if decides is None else decides, dtype=bool)
+    blank_mask = may & base.usable & (strengths > 0.0)
     decision = detection = float("nan")
     blank = float(np.sqrt(np.square(share) @ at.blank_variance))
     if blank_mask.any():
         blank_weights = np.where(blank_mask, strengths / base.blank_variance, 0.0)
         blank_share = blank_weights / float(blank_weights @ strengths)
-        blank = float(np.sqrt(np.square(blank_share) @ base.blank_variance))
-        third = float((blank_share * np.sqrt(base.blank_variance) / blank) ** 3 @ base.third)
+        root = float(np.sqrt(np.square(blank_share) @ base.blank_variance))
+        third = float((blank_share * np.sqrt(base.blank_variance) / root) ** 3 @ base.third)
         slope = float(np.square(blank_share) @ (base.variance_slope * strengths))
-        decision = blank * (threshold + third * (threshold**2 - 1.0) / 6.0)
+        decision = root * (threshold + third * (threshold**2 - 1.0) / 6.0)
         z_beta = float(ndtri(1.0 - beta))
-        detection = decision + z_beta * blank
+        detection = decision + z_beta * root
         for _ in range(20):
-            detection = decision + z_beta * float(np.sqrt(blank**2 + slope * detection))
+            detection = decision + z_beta * float(np.sqrt(root**2 + slope * detection))
     return Amplitude(
         name,
         value,
