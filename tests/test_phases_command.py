@@ -101,7 +101,7 @@ def test_the_map_of_a_tape():
     text = run(*TAPE)
     assert text.startswith("YBCO / CeO2 / La2Zr2O7 / Ni-5W: Cu K-alpha")
     assert "YBCO  c-axis grains" in text
-    assert "hidden by YBCO (006)" in text
+    assert "hidden  by YBCO (006)" in text
     assert "taken for granted: film thickness" in text
     joined = " ".join(text.split())
     # 2 asin(√3·1.5405929/(2a)) with a = 6.2001 and 6.2001 − 0.69/4

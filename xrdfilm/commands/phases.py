@@ -296,7 +296,9 @@ def _print_map(found: LineMap, layers: str, premises: Premises) -> None:
         click.echo(f"\n{title}")
         rows = []
         for line in lines:
-            words = line.why
+            words = ""
+            if line.overlaps:
+                words = f"{'by' if line.status == 'hidden' else 'with'} {line.overlaps[0]}"
             more = sum(one.certain == (line.status == "hidden") for one in line.overlaps) - 1
             if more > 0:
                 words += f"; and {more} more"
