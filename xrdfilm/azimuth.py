@@ -23,7 +23,15 @@ from xrdfilm.errors import CannotTellError
 from xrdfilm.estimate import DEFAULT_LEVEL, Estimate, from_draws, from_normal
 from xrdfilm.fractions import normal_draws
 from xrdfilm.optics import Optics, divergence_on_sample_rad
-from xrdfilm.peakcurve import CurveFit, CurveModel, fit_curve, local_maxima, saturated_top, smoothed
+from xrdfilm.peakcurve import (
+    CurveFit,
+    CurveModel,
+    fit_curve,
+    folded_peak,
+    local_maxima,
+    saturated_top,
+    smoothed,
+)
 
 LEAST_RANGE_DEG = 90.0
 _OWN_WIDTH_ABOVE = 10.0  # significance at which a rotated set gets a width of its own
@@ -56,7 +64,8 @@ class AzimuthScan:
     known. ``components`` holds the main set first; their shares and ``in_plane_random`` sum to 1
     where the background was measured, else the shares are those among the aligned grains and
     ``in_plane_random`` is a limit. ``peak_centres_deg`` and ``peak_areas_counts_deg`` are those
-    of the main set. ``level_counts`` is the height between the peaks, ``film_level`` what of it
+    of the main set, ``area_full_turn`` is that of all sets, as if a full turn had been scanned,
+    in counts·deg. ``level_counts`` is the height between the peaks, ``film_level`` what of it
     the film scatters.
     """
 
@@ -75,6 +84,7 @@ class AzimuthScan:
     level_sigma_counts: float
     film_level: Estimate
     instrument_fwhm_deg: float
+    lorentz_fraction: float
     range_deg: float
     reduced_chi_square: float
     notes: tuple[str, ...]
@@ -149,8 +159,8 @@ def azimuth_scan(
     spacing, spacing_sigma = _spacing(centres, np.array([p.centre_sigma_deg for p in peaks]))
     if len(peaks) < symmetry:
         notes.append(
-            f"only {len(peaks)} of {symmetry} peaks lie in the range of {x[-1] - x[0]:.0f}°: unlike "
-            "in-plane variants or twins cannot be told, and shares rest on these peaks alone"
+            f"only {len(peaks)} of {symmetry} peaks lie in the range of {x[-1] - x[0]:.0f}°: "
+            "unlike in-plane variants or twins cannot be told, and shares rest on these peaks alone"
         )
     if fit.reduced > 2.0:
         notes.append(
@@ -159,8 +169,8 @@ def azimuth_scan(
         )
     if len(areas) >= 3 and areas.max() > 1.5 * areas.min():
         notes.append(
-            f"the main peaks differ by a factor {areas.max() / max(areas.min(), 1e-12):.1f}: sample "
-            "off the axis, few grains, or unlike in-plane variants"
+            f"the main peaks differ by a factor {areas.max() / max(areas.min(), 1e-12):.1f}: "
+            "sample off the axis, few grains, or unlike in-plane variants"
         )
 
     level_counts = float(fit.background.mean())
@@ -207,11 +217,47 @@ def azimuth_scan(
         level_sigma_counts=level_sigma,
         film_level=film_level,
         instrument_fwhm_deg=instrument_box_deg,
+        lorentz_fraction=peaks[0].lorentz_fraction,
         range_deg=float(x[-1] - x[0]),
         reduced_chi_square=fit.reduced,
         notes=tuple(notes),
         fitted=fit.fitted,
     )
+
+
+def areas_at(
+    phi_deg: ArrayLike,
+    counts: ArrayLike,
+    like: AzimuthScan,
+    *,
+    sigma: ArrayLike | None = None,
+) -> tuple[float, float]:
+    """Area of a full turn, with its sigma, at the azimuths and with the width of another scan.
+
+    For peaks that may not show at all: only their common area and the level are fitted.
+    """
+    x, y = np.asarray(phi_deg, dtype=float), np.asarray(counts, dtype=float)
+    period = 360.0 / like.symmetry
+    first = like.peak_centres_deg[0] % period
+    fwhm = like.components[0].fwhm_deg
+    inside = sum(1 for k in range(-8, 17) if x[0] <= first + k * period <= x[-1])
+    if inside == 0:
+        raise CannotTellError("no azimuth of the film's peaks lies in the range of the scan")
+    shape = np.zeros(x.size)
+    for k in range(-8, 17):
+        shape += folded_peak(
+            x, first + k * period, fwhm, like.lorentz_fraction, box_deg=like.instrument_fwhm_deg
+        )
+    columns = np.column_stack([np.ones(x.size), shape])
+    variance = np.maximum(y, 1.0) if sigma is None else np.asarray(sigma, dtype=float) ** 2
+    for _ in range(4):
+        weighted = columns / variance[:, None]
+        information = weighted.T @ columns
+        solved = np.linalg.solve(information, weighted.T @ y)
+        if sigma is None:
+            variance = np.maximum(columns @ solved, 0.3)
+    covariance = np.linalg.inv(information)
+    return like.symmetry * float(solved[1]), like.symmetry * float(np.sqrt(covariance[1, 1]))
 
 
 def twist_fwhm(
@@ -272,19 +318,19 @@ def _main_set(
     variance = np.bincount(index, noise**2, bins) / np.maximum(number, 1) ** 2
     hollow = number == 0
     if hollow.any():
-        at = np.arange(bins)
-        folded[hollow] = np.interp(at[hollow], at[~hollow], folded[~hollow], period=bins)
+        every = np.arange(bins)
+        folded[hollow] = np.interp(every[hollow], every[~hollow], folded[~hollow], period=bins)
         variance[hollow] = float(variance[~hollow].max())
     wrapped = np.concatenate([folded, folded, folded])
     best, significance, width_bins = 0, 0.0, 1
     for trial in (1.5, 3.0, 6.0, 12.0):
         points = trial / period * bins
         smooth = smoothed(wrapped, points)[bins : 2 * bins]
-        top, floor = int(np.argmax(smooth)), float(np.quantile(smooth, 0.2))
+        at, floor = int(np.argmax(smooth)), float(np.quantile(smooth, 0.2))
         averaged = max(1.0, 2.0 * np.sqrt(np.pi) * points / 2.3548)
-        stands = (smooth[top] - floor) / np.sqrt(float(np.median(variance)) / averaged)
+        stands = (smooth[at] - floor) / np.sqrt(float(np.median(variance)) / averaged)
         if stands > significance:
-            best, significance, width_bins = top, float(stands), max(1, round(points))
+            best, significance, width_bins = at, float(stands), max(1, round(points))
     if significance < 5.0:
         raise CannotTellError(_NO_PEAKS)
     top = float(smoothed(wrapped, width_bins)[bins + best])
@@ -460,9 +506,7 @@ def _shares(
     drawn_ring = ring + 360.0 * ring_sigma * normals[:, -1]
     film_level = from_normal(level_counts - floor, ring_sigma, level=level, bounds=(0.0, None))
     if not known:
-        film_level = Estimate(
-            None, 0.0, film_level.high, level, None, None, {}, (0.0, None)
-        )
+        film_level = Estimate(None, 0.0, film_level.high, level, None, None, {}, (0.0, None))
 
     def share(at: int | None, with_ring: bool) -> Estimate:
         parts = np.column_stack([drawn, drawn_ring if with_ring else np.zeros(_DRAWS)])
@@ -477,5 +521,5 @@ def _shares(
     ring_share = share(None, True)
     if not known:
         ring_share = Estimate(None, 0.0, ring_share.high, level, None, None, {}, (0.0, 1.0))
-    turn = (float(turns[0]), float(np.sqrt(max(covariance[0, 0], 0.0))))
+    turn = (float(turns.sum()), float(np.sqrt(max(covariance.sum(), 0.0))))
     return shares, ring_share, film_level, turn

@@ -13,12 +13,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from xrdfilm._typing import FloatArray, Hkl
-from xrdfilm.crystal import Phase, line_list
+from xrdfilm._typing import FloatArray, Hkl, IntArray
+from xrdfilm.crystal import Phase, families, family_members, line_list
 from xrdfilm.errors import CannotTellError
 from xrdfilm.estimate import DEFAULT_LEVEL, Estimate
 from xrdfilm.flags import FLAGS
@@ -180,6 +181,7 @@ def estimate_orientation(
 
     main = tuple(c for c in candidates if c.name != "other")
     everything = response_of(candidates)
+    rows = range(len(members))
     told = [c for c in main if _is_told(c.name, everything)]
     untold = [c.name for c in main if c not in told]
     if not told:
@@ -187,7 +189,8 @@ def estimate_orientation(
             f"the usable lines of {phase.key} ({', '.join(_names(kept))}) tell of no orientation"
         )
     notes: list[str] = []
-    response = response_of(tuple(told))
+    columns = [everything.components.index(c.name) for c in told]
+    response = everything.select(rows, columns)
     areas, covariance = kept.areas, kept.area_covariance
     shares = solve_shares(areas, covariance, response, level=level)
 
@@ -196,7 +199,9 @@ def estimate_orientation(
     if split is not None:
         try:
             apart = response_of(split)
-            merge = {c.name: (c.name,) for c in told if c.name != "a_axis"}
+            merge: dict[str, tuple[str, ...]] = {
+                c.name: (c.name,) for c in told if c.name != "a_axis"
+            }
             merge |= {"a_axis": ("a_normal", "b_normal"), "b_normal": ("b_normal",)}
             divided = solve_shares(areas, covariance, apart, merge=merge, level=level)
         except CannotTellError:
@@ -214,7 +219,7 @@ def estimate_orientation(
     other: Estimate | None = None
     if "other" not in absent and "random" not in untold and "random" not in absent:
         response, shares, other, note = _other(
-            kept, response, shares, everything, response_of, candidates, with_other, level
+            kept, response, shares, everything, with_other, level
         )
         notes += note
     if shares.p_value < DISAGREE_BELOW:
@@ -285,32 +290,39 @@ def complete_members(
     A reflection nearer to a line than ``0.6`` FWHM, and not fitted as a line of its own, adds to
     its area. Families are named by the member that `xrdfilm.crystal.line_list` lists.
     """
-    from xrdfilm.crystal import family_members
-
     listed = line_list(phase, optics.radiation, two_theta_max_deg=_reach(lines))
-    known = [(int(h), int(k), int(l)) for h, k, l in listed.hkl]  # noqa: E741
     rows: list[list[Hkl]] = []
     for line in lines:
         own: list[Hkl] = []
         for member in line.members:
-            family = {(int(h), int(k), int(l)) for h, k, l in family_members(phase, member.hkl)}  # noqa: E741
-            name = next((k for k in known if k in family), None)
+            name = _listed_name(phase, member.hkl)
             if name is None:
-                raise CannotTellError(
-                    f"{member} is no reflection of {phase.key}: it is absent by symmetry or lies "
-                    "beyond reach"
-                )
+                raise CannotTellError(f"{member} is no reflection of {phase.key}: symmetry bars it")
             own.append(name)
         rows.append(own)
     taken = {name for row in rows for name in row}
-    for name, place in zip(known, listed.two_theta_deg, strict=True):
-        if name in taken:
-            continue
-        gaps = [abs(float(place) - line.expected_deg) / max(line.fwhm_deg, 0.05) for line in lines]
-        nearest = int(np.argmin(gaps))
-        if gaps[nearest] < _UNDER_LINE:
-            rows[nearest].append(name)
+    places = np.array([line.expected_deg for line in lines])
+    widths = np.array([max(line.fwhm_deg, 0.05) for line in lines])
+    gaps = np.abs(listed.two_theta_deg[:, None] - places) / widths
+    nearest = gaps.argmin(axis=1)
+    for i in np.flatnonzero(gaps.min(axis=1) < _UNDER_LINE):
+        name = _as_hkl(listed.hkl[i])
+        if name not in taken:
+            rows[int(nearest[i])].append(name)
     return tuple(tuple(row) for row in rows)
+
+
+def _as_hkl(row: IntArray) -> Hkl:
+    return int(row[0]), int(row[1]), int(row[2])
+
+
+@lru_cache(maxsize=4096)
+def _listed_name(phase: Phase, hkl: Hkl) -> Hkl | None:
+    """The member of the family of hkl that line lists name; None for an absent reflection."""
+    d_A = float(phase.cell.d_spacing(np.array([hkl]))[0])
+    members, _ = families(phase, d_A * (1.0 - 1e-6))
+    equivalent = {_as_hkl(row) for row in family_members(phase, hkl)}
+    return next((name for name in map(_as_hkl, members) if name in equivalent), None)
 
 
 def _reach(lines: MeasuredLines) -> float:
@@ -396,8 +408,6 @@ def _other(
     response: Response,
     shares: Shares,
     everything: Response,
-    response_of: Any,
-    candidates: tuple[Component, ...],
     wanted: bool | None,
     level: float,
 ) -> tuple[Response, Shares, Estimate | None, list[str]]:
@@ -414,8 +424,9 @@ def _other(
     if called_for and separable:
         names = [*response.components, "other"]
         if "a_normal" not in names:
-            chosen = tuple(c for c in candidates if c.name in names)
-            full = response_of(chosen)
+            full = everything.select(
+                range(len(lines)), [i for i, c in enumerate(everything.components) if c in names]
+            )
             try:
                 fitted = solve_shares(lines.areas, lines.area_covariance, full, level=level)
             except CannotTellError:
@@ -447,9 +458,7 @@ def _unless(estimate: Estimate, untold: list[str]) -> Estimate:
     return replace(estimate, value=None, low=0.0, draws=None, sigma=None)
 
 
-def _explain(
-    lines: MeasuredLines, response: Response, shares: Shares
-) -> tuple[LineAccount, ...]:
+def _explain(lines: MeasuredLines, response: Response, shares: Shares) -> tuple[LineAccount, ...]:
     scale = float(shares.amplitudes.sum())
     merged = {"a_normal": "a_axis", "b_normal": "a_axis"}
     sigma = np.sqrt(np.diag(lines.area_covariance))

@@ -227,7 +227,7 @@ def _member_table(
     multiplicity = np.array([len(family_members(phase, member)) for member in hkl])
 
     def path(factor: float) -> FloatArray:
-        scaled = _with_thickness(stack, layer_index, factor)
+        scaled = with_thickness(stack, layer_index, factor)
         return np.log(
             unoriented_strengths(phase, np.ones(len(hkl)), two_theta, optics, scaled, layer_index)
         )
@@ -255,7 +255,7 @@ def _member_table(
     )
 
 
-def _with_thickness(stack: Stack, index: int, factor: float) -> Stack:
+def with_thickness(stack: Stack, index: int, factor: float) -> Stack:
     """The stack with one layer thicker by a factor; a bulk stays as it is."""
     thicker = [
         Layer(layer.phase, layer.thickness_nm * factor)
