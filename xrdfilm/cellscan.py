@@ -145,7 +145,8 @@ def line_window(
     keep = np.ones(x.size, dtype=bool)
     for k, neighbour in enumerate(neighbours):
         significance = float(amplitudes[power.shape[1] + k] / errors[power.shape[1] + k])
-        if significance <= STRONG_NEIGHBOUR or not x[0] < neighbour.place_deg < x[-1]:
+        beside = x[0] - _FARTHEST_CORE_DEG < neighbour.place_deg < x[-1] + _FARTHEST_CORE_DEG
+        if significance <= STRONG_NEIGHBOUR or not beside:
             continue
         found.append((neighbour.label, significance))
         columns.append(np.gradient(extra[k], x)[:, None])

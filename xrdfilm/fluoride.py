@@ -35,7 +35,7 @@ from xrdfilm.conversion import (
     volume_fraction_of_conversion,
     volume_ratio,
 )
-from xrdfilm.crystal import Phase, load_phase
+from xrdfilm.crystal import Phase, line_list, load_phase
 from xrdfilm.errors import CannotTellError
 from xrdfilm.estimate import Estimate, from_draws, from_normal
 from xrdfilm.fluoride_model import (
@@ -61,8 +61,9 @@ from xrdfilm.fluoride_search import (
 )
 from xrdfilm.intensity import Orientation
 from xrdfilm.lines import MeasuredLines
-from xrdfilm.neighbours import overlapping, stack_neighbours
+from xrdfilm.neighbours import overlapping, shape_of, stack_neighbours
 from xrdfilm.optics import Optics
+from xrdfilm.products import one_sided, possible_products, stands_elsewhere
 from xrdfilm.radiation import two_theta_of
 from xrdfilm.safety import HF_CAUTION
 from xrdfilm.scan import Scan
@@ -245,11 +246,7 @@ def _upper(assumption: UnderAssumption) -> float:
 
 
 def expected_shape(two_theta_deg: float, settings: FluorideSettings, optics: Optics) -> LineShape:
-    """Width and shape of a fluoride line: instrument and Scherrer size, K = 0.9.
-
-    Gaussian and Lorentzian parts are joined as by Thompson, Cox and Hastings, J. Appl. Cryst. 20
-    (1987) 79 (equations from memory).
-    """
+    """Width and shape of a fluoride line: instrument and crystallite size."""
     return shape_of(
         two_theta_deg,
         settings.instrument_fwhm_deg,
@@ -257,20 +254,6 @@ def expected_shape(two_theta_deg: float, settings: FluorideSettings, optics: Opt
         settings.size_nm,
         optics.radiation.mean_A,
     )
-
-
-def shape_of(
-    two_theta_deg: float, fwhm_deg: float, lorentz: float, size_nm: float, wavelength_A: float
-) -> LineShape:
-    """Instrument width with the Lorentzian broadening of a crystallite size added."""
-    cosine = float(np.cos(np.radians(two_theta_deg / 2.0)))
-    g = fwhm_deg * (1.0 - lorentz) ** 0.5
-    l = fwhm_deg * lorentz + float(np.degrees(0.9 * wavelength_A / (10.0 * size_nm * cosine)))  # noqa: E741
-    fifth = g**5 + 2.69269 * g**4 * l + 2.42843 * g**3 * l**2
-    fifth += 4.47163 * g**2 * l**3 + 0.07842 * g * l**4 + l**5
-    fwhm = fifth**0.2
-    ratio = l / fwhm
-    return LineShape(fwhm, 1.36603 * ratio - 0.47719 * ratio**2 + 0.11116 * ratio**3)
 
 
 @dataclass(frozen=True, slots=True)
@@ -360,6 +343,16 @@ def estimate_fluoride(
         shown = _refine(work, outcome, scans, decides)
         assert shown.cell is not None
         notes.append(cell_hint(shown.edge_A, shown.cell.sigma or 0.0))
+    if outcome.detected and not also_present:
+        others = _other_owners(work, scan, shown, decides, notes)
+        if others:
+            return estimate_fluoride(
+                scan, film_lines, components, stack, optics, settings,
+                phase=phase, references=references, also_present=others,
+            )  # fmt: skip
+    notes.extend(
+        f"{other.key} shows at other lines and was fitted beside" for other in also_present
+    )
     verdict = None
     if outcome.detected:
         verdict = _orientation(shown.lines, decides, strengths)
@@ -687,6 +680,35 @@ def _lowest(
     return x, sigma
 
 
+def _other_owners(
+    work: _Work, scan: Scan, shown: _Shown, decides: Sequence[bool], notes: list[str]
+) -> tuple[Phase, ...]:
+    """Products that could own every fluoride line that shows, and do show at other lines too.
+
+    Those that can be neither shown nor excluded are told in ``notes``.
+    """
+    places = [
+        float(line_places(shown.edge_A, FLUORIDE_LINES[i], work.optics))
+        for i in np.flatnonzero(np.array(decides) & shown.lines.usable)
+        if shown.lines.areas[i] > 3.0 * np.sqrt(shown.lines.blank_variance[i])
+    ]
+    if not places:
+        return ()
+    present: list[Phase] = []
+    for key in possible_products(work.stack):
+        other = load_phase(key)
+        angles = line_list(other, work.optics.radiation, two_theta_max_deg=90.0).two_theta_deg
+        if not all(np.min(np.abs(angles - place)) < 0.3 for place in places) or other.cell_only:
+            continue
+        width = work.settings.instrument_fwhm_deg
+        state, _ = stands_elsewhere(scan, other, places, work.stack, work.optics, width)
+        if state == "present":
+            present.append(other)
+        elif state == "open":
+            notes.append(f"{key} could stand at the same place and is not excluded by other lines")
+    return tuple(present)
+
+
 def _orientation(
     lines: LineAreas, decides: Sequence[bool], strengths: Mapping[str, FloatArray]
 ) -> OrientationVerdict:
@@ -764,11 +786,7 @@ def _under(
 
 
 def _one_sided(estimate: Estimate, detected: bool) -> Estimate:
-    """What is not detected has no value, only a limit; the estimate stays beside it."""
-    if detected or estimate.value is None or estimate.draws is None:
-        return estimate
-    high = float(np.quantile(estimate.draws, estimate.level))
-    return replace(estimate, value=None, low=0.0, high=min(max(high, 0.0), 1.0))
+    return estimate if detected else one_sided(estimate)
 
 
 def _under_reference(

@@ -196,3 +196,21 @@ def overlapping(
     return tuple(
         known.labels[k] for k in np.flatnonzero(near & ((known.powder_share > 0.2) | known.certain))
     )
+
+
+def shape_of(
+    two_theta_deg: float, fwhm_deg: float, lorentz: float, size_nm: float, wavelength_A: float
+) -> LineShape:
+    """Instrument width with the Lorentzian broadening of a crystallite size added, K = 0.9.
+
+    Gaussian and Lorentzian parts are joined as by Thompson, Cox and Hastings, J. Appl. Cryst. 20
+    (1987) 79 (equations from memory).
+    """
+    cosine = float(np.cos(np.radians(two_theta_deg / 2.0)))
+    g = fwhm_deg * (1.0 - lorentz) ** 0.5
+    l = fwhm_deg * lorentz + float(np.degrees(0.9 * wavelength_A / (10.0 * size_nm * cosine)))  # noqa: E741
+    fifth = g**5 + 2.69269 * g**4 * l + 2.42843 * g**3 * l**2
+    fifth += 4.47163 * g**2 * l**3 + 0.07842 * g * l**4 + l**5
+    fwhm = fifth**0.2
+    ratio = l / fwhm
+    return LineShape(fwhm, 1.36603 * ratio - 0.47719 * ratio**2 + 0.11116 * ratio**3)
