@@ -32,6 +32,7 @@ SIGNIFICANCE = 5.0
 # A peak and an expected place closer than this are the same line, before anything is fitted
 TOLERANCE_DEG = 0.06
 MAX_SHIFT_DEG = 0.3
+_LEAST_QUALITY = 0.35  # share of what should show, weighted by strength, that must be found
 _MOST_PEAKS = 60  # more peaks than these, strongest first, are noise or a powder: no help here
 
 ShiftKind = Literal["zero", "displacement"]
@@ -429,7 +430,7 @@ def coarse_shift(
     quality = best.score / best.possible if best.possible > 0.0 else 0.0
     matches, unnamed = _named(peaks, expected, wavelength_A, best, tolerance_deg)
     total = sum(int(mask.sum()) for mask in in_range)
-    if quality < 0.35 or (total >= 3 and len(matches) < 2):
+    if quality < _LEAST_QUALITY or (total >= 3 and len(matches) < 2):
         raise AlignmentError(
             _why_not(
                 peaks, expected, wavelength_A, max_shift_deg, tolerance_deg, quality, stated_anode
@@ -577,7 +578,7 @@ def _why_not(
         return f"{text}. The pattern fits {other}, not {stated}: state the anode as {other}"
     used = peaks.strongest(_MOST_PEAKS)
     far = _search(used, expected, wavelength_A, 2.0, tolerance_deg)
-    if far.possible > 0.0 and far.score / far.possible > max(0.5, 1.3 * quality):
+    if far.possible > 0.0 and far.score / far.possible > max(_LEAST_QUALITY, 1.3 * quality):
         return (
             f"{text}. A shift of {far.shift:+.2f}° would fit: mount the sample anew and check the "
             "zero of the goniometer, or give the scan's offset"
@@ -610,7 +611,12 @@ def suspect_anode(
         if best.possible <= 0.0:
             return 0.0, 0
         matches, _ = _named(used, expected, wavelength, best, tolerance_deg)
-        weight = np.log1p(used.significance / SIGNIFICANCE)
+        # peaks beyond the finest spacing listed cannot be named and speak neither way
+        spacing = wavelength / (2.0 * np.sin(np.radians(used.places_deg) / 2.0))
+        listed = spacing > min(float(lines.d_A.min()) for lines in expected) * 0.99
+        weight = np.where(listed, np.log1p(used.significance / SIGNIFICANCE), 0.0)
+        if not listed.any():
+            return 0.0, 0
         named = np.zeros(len(used), dtype=bool)
         named[[match.peak for match in matches]] = True
         explained = float(weight[named].sum() / weight.sum())
