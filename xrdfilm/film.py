@@ -15,13 +15,14 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from xrdfilm._typing import FloatArray
 from xrdfilm.azimuth import AzimuthScan, azimuth_box_deg, azimuth_scan
 from xrdfilm.coupled import CoupledFit, Prepared, analyse_coupled, prepare
 from xrdfilm.crystal import Phase, line_list
 from xrdfilm.errors import CannotTellError, XrdfilmError
 from xrdfilm.estimate import Estimate
 from xrdfilm.fluoride import FluorideEstimate, FluorideSettings, estimate_fluoride
-from xrdfilm.intensity import Orientation, a_axis, c_axis, other_103, random
+from xrdfilm.intensity import Orientation, a_axis, c_axis, growth_normal, other_103, random
 from xrdfilm.optics import divergence_on_sample_rad
 from xrdfilm.orientation import OrientationEstimate, estimate_orientation
 from xrdfilm.oxygen import OxygenHint, oxygen_hint
@@ -150,7 +151,7 @@ def _analyse(film: FilmInput, fit: CoupledFit | XrdfilmError | None) -> FilmAnal
             orientation = _orientation(coupled, rocking, why_not)
             fluoride = _fluoride(coupled, orientation, rocking, why_not)
         oxygen = _oxygen(coupled, why_not)
-        unexplained = _unexplained(coupled)
+        unexplained = _unexplained(coupled, fluoride)
         warnings += _scan_warnings(coupled.scan)
     return FilmAnalysis(
         film.name,
@@ -243,7 +244,7 @@ def _azimuth(
             two_theta = _two_theta(premises, phase, stated.hkl)
             tilt = stated.tilt_deg
             if tilt is None:
-                tilt = float(phase.cell.angle_deg(np.array([stated.hkl]), np.array([0, 0, 1]))[0])
+                tilt = phase.cell.angle_deg(stated.hkl, growth_normal(phase)).item()
             spread = _rocking_of(rocking, phase.key, premises)
             result = azimuth_scan(
                 scan.axis_deg,
@@ -396,8 +397,30 @@ def _oxygen(coupled: CoupledFit, why_not: dict[str, str]) -> OxygenHint | None:
         return None
 
 
-def _unexplained(coupled: CoupledFit) -> tuple[UnexplainedLine, ...]:
+def _unexplained(
+    coupled: CoupledFit, fluoride: FluorideEstimate | None
+) -> tuple[UnexplainedLine, ...]:
+    """Lines that neither the stack nor its ghosts nor a detected fluoride explain."""
     premises = coupled.premises
     rays = premises.optics.radiation
     references = [line_list(premises.phase(key), rays) for key in CANDIDATE_PHASES]
-    return find_unexplained(coupled.scan, coupled.background, coupled.fits, rays, references)
+    found = find_unexplained(coupled.scan, coupled.background, coupled.fits, rays, references)
+    own = _fluoride_places(coupled, fluoride)
+    return tuple(
+        line
+        for line in found
+        if not any(candidate.kind == "ghost" for candidate in line.candidates)
+        and not np.any(np.abs(own - line.two_theta_deg) < max(0.15, line.fwhm_deg))
+    )
+
+
+def _fluoride_places(coupled: CoupledFit, fluoride: FluorideEstimate | None) -> FloatArray:
+    """Places, as measured, of all lines of a fluoride that was detected."""
+    if fluoride is None or not fluoride.detected:
+        return np.empty(0)
+    phase = coupled.premises.fluoride
+    edge = None if fluoride.cell_A is None else fluoride.cell_A.centre
+    if edge is not None:
+        phase = phase.with_cell(a_A=edge)
+    places = line_list(phase, coupled.premises.optics.radiation).two_theta_deg
+    return np.asarray(places + coupled.alignment.shift(places))

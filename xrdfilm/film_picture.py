@@ -48,7 +48,7 @@ def film_picture(analysis: FilmAnalysis) -> FilmPicture | None:
 def _ticks(analysis: FilmAnalysis, coupled: CoupledFit) -> tuple[TickRow, ...]:
     rows: dict[str, tuple[list[float], list[str], str]] = {}
     for true, laid in zip(coupled.true_deg, coupled.prepared.layout.lines, strict=True):
-        if laid.ghost is not None:
+        if laid.ghost is not None or laid.role == "fluoride":
             continue
         for member in laid.members:
             place = float(true + coupled.alignment.shift(true))

@@ -26,7 +26,8 @@ PAD_DEG = 0.7  # free stretch beside the outermost line of a window, for the loc
 JOIN_DEG = 0.75  # lines nearer than this are fitted together
 JOIN_STRONG_DEG = 1.25  # the same beside a line this strong, whose tails no polynomial follows
 STRONG = 0.3  # of the film's strongest line
-WEAKEST = 0.02  # of the strongest line of a phase and component
+WEAKEST = 0.003  # of the strongest line of a phase and component
+WEAKEST_RANDOM = 0.02  # random grains show so many lines that the weak ones only cost
 NUISANCE_LEAST = 1e-4  # of the film's strongest: hidden lines this strong are fitted along
 GHOST_LEAST = 1e-3  # of the film's strongest line: weaker ghosts do not matter beside a line
 
@@ -91,7 +92,7 @@ class Layout:
         edges = [
             (min(at), max(at))
             for at in (
-                [float(places_deg[i]) for i in window if self.lines[i].ghost is None]
+                [float(places_deg[i]) for i in window if not _rides_along(self.lines[i])]
                 for window in self.windows
             )
         ]
@@ -118,7 +119,8 @@ class Layout:
             if j != i and self.lines[j].strength >= line.strength
         ]
         gap = min(stronger, default=np.inf)
-        known = line.certain or line.use == "measure"  # a hidden line has no shape of its own
+        # a hidden line has no shape of its own
+        known = line.certain or line.use == "measure" or line.role == "fluoride"
         own_shape = known and line.ghost is None and gap > (0.05 if line.certain else 0.35)
         own_place = own_shape and gap > (0.10 if line.certain else 0.35)
         return LineSpec(
@@ -127,7 +129,7 @@ class Layout:
             fwhm_deg=float(fwhm_deg[i]),
             lorentz_fraction=0.5,
             place="free" if own_place else "forced",
-            max_shift_deg=0.15 if line.certain and gap > 0.3 else 0.08,
+            max_shift_deg=0.15 if (line.certain and gap > 0.3) else 0.08,
             width="free" if own_shape else "forced",
             mixing="free" if own_shape else "forced",
             doublet=line.ghost is None,
@@ -174,6 +176,7 @@ def lay_out(
     lines, left_out = _film_lines(mapped, stack.film.phase, optics.radiation.k_alpha1_A)
     lines += _layer_lines(shown, mapped, film_top, optics.radiation.k_alpha1_A)
     lines = _blended(lines, premises.instrument_fwhm_deg)
+    lines += _fluoride_lines(shown, lines, film_top, premises)
     ghosts = tuple(e for e in shown if e.ghost is not None and e.strength > GHOST_LEAST * film_top)
     lines += _ghost_lines(ghosts, lines, film_top, premises)
     lines = [line for line in lines if low + 0.15 < _place(line) < high_deg - 0.15]
@@ -190,7 +193,11 @@ def _film_lines(
 ) -> tuple[list[LaidLine], tuple[tuple[Reflection, str], ...]]:
     lines: list[LaidLine] = []
     left_out: list[tuple[Reflection, str]] = []
-    for entry in mapped.of_phase(film.key):
+    entries = mapped.of_phase(film.key)
+    top = max((e.strength for e in entries if e.component == "random"), default=0.0)
+    for entry in entries:
+        if entry.component == "random" and entry.strength < WEAKEST_RANDOM * top:
+            continue
         if not entry.usable:
             left_out.append((entry.reflection, entry.why))
             if entry.strength < NUISANCE_LEAST:
@@ -257,6 +264,43 @@ def _blended(lines: list[LaidLine], fwhm_deg: float) -> list[LaidLine]:
     return merged
 
 
+def _fluoride_lines(
+    shown: tuple[ExpectedLine, ...], lines: list[LaidLine], film_top: float, premises: Premises
+) -> list[LaidLine]:
+    """Fluoride lines within a window: fitted beside, so that a fluoride that shows spoils none.
+
+    What fluoride there is is told by `xrdfilm.fluoride`, from all its lines and cells at once.
+    """
+    places = np.array([_place(line) for line in lines])
+    best: dict[Reflection, ExpectedLine] = {}
+    for line in shown:
+        if line.role != "fluoride" or line.ghost is not None:
+            continue
+        kept = best.get(line.reflection)
+        if kept is None or line.strength > kept.strength:
+            best[line.reflection] = line
+    found = []
+    for line in best.values():
+        gap = np.abs(places - line.two_theta_deg)
+        if gap.size == 0 or not premises.instrument_fwhm_deg < gap.min() < PAD_DEG + 0.2:
+            continue
+        if line.strength < NUISANCE_LEAST * film_top:
+            continue
+        found.append(
+            LaidLine(
+                (line.reflection,),
+                "fluoride",
+                line.component,
+                False,
+                line.d_A,
+                premises.optics.radiation.k_alpha1_A,
+                line.strength / film_top,
+                "nuisance",
+            )
+        )
+    return found
+
+
 def _ghost_lines(
     ghosts: tuple[ExpectedLine, ...], lines: list[LaidLine], film_top: float, premises: Premises
 ) -> list[LaidLine]:
@@ -292,7 +336,7 @@ def _windows(lines: list[LaidLine]) -> tuple[tuple[int, ...], ...]:
     """Indices of lines that are fitted together, for lines in ascending place."""
     windows: list[list[int]] = []
     for i, line in enumerate(lines):
-        if line.ghost is not None:
+        if _rides_along(line):
             continue
         here = [lines[k] for k in windows[-1]] if windows else []
         if any(_place(line) - _place(other) < _reach(other, line) for other in here):
@@ -300,10 +344,15 @@ def _windows(lines: list[LaidLine]) -> tuple[tuple[int, ...], ...]:
         else:
             windows.append([i])
     for i, line in enumerate(lines):
-        if line.ghost is not None:  # goes where its nearest line is
+        if _rides_along(line):  # goes where its nearest line is
             gaps = [min(abs(_place(lines[k]) - _place(line)) for k in w) for w in windows]
             windows[int(np.argmin(gaps))].append(i)
     return tuple(tuple(sorted(window)) for window in windows)
+
+
+def _rides_along(line: LaidLine) -> bool:
+    """Whether a line is fitted only where a window is there anyway."""
+    return line.ghost is not None or line.role == "fluoride"
 
 
 def _reach(first: LaidLine, second: LaidLine) -> float:

@@ -254,7 +254,7 @@ def _lines(analysis: FilmAnalysis) -> list[results.Line]:
     found = [
         _line_record(line)
         for line, laid in zip(coupled.lines, coupled.laid, strict=True)
-        if laid.ghost is None
+        if laid.ghost is None and laid.role != "fluoride"
     ]
     if analysis.fluoride is not None:
         key = coupled.premises.fluoride.key

@@ -61,15 +61,16 @@ def command(
     if limit_file is not None:
         stated["limits"] = {"file": str(limit_file.resolve())}
     runs = gather_runs(paths, stated=stated, out=out)
-    statuses = [_judge(run, as_json=as_json, pdf=not no_pdf) for run in runs]
+    statuses = [judge_and_print(run, as_json=as_json, pdf=not no_pdf) for run in runs]
     return next((s for s in (1, 2, 3) if s in statuses), 0)
 
 
-def _judge(planned: PlannedRun, *, as_json: bool, pdf: bool) -> int:
+def judge_and_print(planned: PlannedRun, *, as_json: bool, pdf: bool) -> int:
+    """Judge a run, write its report and show the outcome; returns the exit status."""
     from xrdfilm.report.write import write_report
     from xrdfilm.run import judge_run
 
-    with _progress(planned.run_id, len(planned.films)) as tick:
+    with progress_bar(planned.run_id, len(planned.films)) as tick:
         judged = judge_run(planned, tick=tick)
         paths = write_report(judged.result, judged.pictures, planned.out_dir, pdf=pdf)
     if as_json:
@@ -84,7 +85,7 @@ def _judge(planned: PlannedRun, *, as_json: bool, pdf: bool) -> int:
 
 
 @contextmanager
-def _progress(label: str, total: int) -> Iterator[Callable[[str], None]]:
+def progress_bar(label: str, total: int) -> Iterator[Callable[[str], None]]:
     """A progress bar on a terminal, nothing in a pipe."""
     if not sys.stderr.isatty() or total < 3:
         yield lambda name: None
