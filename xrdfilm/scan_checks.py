@@ -213,10 +213,11 @@ def inspect(
     counts: FloatArray,
     axis: Axis,
     step_time_s: float | None = None,
+    poisson: bool = True,
 ) -> tuple[Finding, ...]:
     """Findings on tidy arrays of shape (N,): steps, gaps, spikes, saturation, counts.
 
-    Raises `RefusedError` for nodes of a curve.
+    ``poisson`` is False where intensities are no counts. Raises `RefusedError` for nodes of a curve.
     """
     findings = [*inspect_axis(axis_deg)]
     step = float(axis_deg[-1] - axis_deg[0]) / (axis_deg.size - 1)
@@ -226,7 +227,7 @@ def inspect(
         findings += _inspect_beam(axis_deg, counts)
     findings += _inspect_spikes(axis_deg, counts)
     findings += _inspect_width(axis_deg, counts, top, step, axis)
-    if float(counts.mean()) < 1.0 and step_time_s is not None:
+    if poisson and float(counts.mean()) < 1.0:
         findings.append(finding("low_counts", f"{float(counts.mean()):.2g} a point"))
     return tuple(findings)
 
@@ -304,8 +305,9 @@ def spikes(counts: FloatArray) -> IntArray:
     """Places of single points no line could make, shape (K,) indices.
 
     A point is a spike when it stands at least eight standard uncertainties above both
-    neighbours, and both neighbours stay below 15 % of its height over the points two away: a
-    line sampled so that one point holds it all would be narrower than 0.7 of a step.
+    neighbours, and both stay below 15 % of its height over the points two away, and so far below
+    40 % of it that counting does not explain it. Of a line of two steps' breadth the higher
+    neighbour has half the height or more.
     """
     if counts.size < 5:
         return np.empty(0, dtype=np.int64)
@@ -318,7 +320,9 @@ def spikes(counts: FloatArray) -> IntArray:
     height = middle[candidates] - far
     wing = near[candidates] - far
     noise = 3.0 * np.sqrt(np.maximum(near[candidates], 1.0))
-    return candidates[wing <= 0.15 * height + np.minimum(noise, 0.1 * height)] + 2
+    low = wing <= 0.15 * height + np.minimum(noise, 0.1 * height)
+    unlike = 0.4 * height - wing > 2.5 * np.sqrt(0.4 * height + np.maximum(far, 0.0))
+    return candidates[low & unlike] + 2
 
 
 def _inspect_spikes(axis_deg: FloatArray, counts: FloatArray) -> list[Finding]:

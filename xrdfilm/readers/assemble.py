@@ -71,7 +71,7 @@ def _assemble(raw: RawScan, source: Source, format_name: str, overrides: Overrid
         sigma, poisson = _statistics(counts, sigma, unit, found)
     if sigma is not None:
         sigma = _mended(sigma, counts, found)
-    found += inspect(rows.axis_deg, counts, axis, step_time_s)
+    found += inspect(rows.axis_deg, counts, axis, step_time_s, poisson)
     return Scan(
         axis_deg=_frozen(rows.axis_deg),
         counts=_frozen(counts),
