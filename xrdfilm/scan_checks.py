@@ -217,7 +217,8 @@ def inspect(
 ) -> tuple[Finding, ...]:
     """Findings on tidy arrays of shape (N,): steps, gaps, spikes, saturation, counts.
 
-    ``poisson`` is False where intensities are no counts. Raises `RefusedError` for nodes of a curve.
+    ``poisson`` is False where intensities are no counts. Raises `RefusedError` for the nodes of
+    a curve.
     """
     findings = [*inspect_axis(axis_deg)]
     step = float(axis_deg[-1] - axis_deg[0]) / (axis_deg.size - 1)
@@ -321,7 +322,9 @@ def spikes(counts: FloatArray) -> IntArray:
     wing = near[candidates] - far
     noise = 3.0 * np.sqrt(np.maximum(near[candidates], 1.0))
     low = wing <= 0.15 * height + np.minimum(noise, 0.1 * height)
-    unlike = 0.4 * height - wing > 2.5 * np.sqrt(0.4 * height + np.maximum(far, 0.0))
+    # Averaged signals scatter less than counts; none is trusted to scatter more.
+    scale = min(1.0, scatter_scale(counts) or 1.0)
+    unlike = 0.4 * height - wing > 3.0 * np.sqrt(scale * (0.4 * height + np.maximum(far, 0.0)))
     return candidates[low & unlike] + 2
 
 
