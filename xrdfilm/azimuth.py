@@ -138,16 +138,24 @@ def azimuth_scan(
     notes: list[str] = []
 
     wrap = 360.0 if full_turn else None
-    fit, sets = _fit_sets(x, y, spread, offset, rotations, period, width, instrument_box_deg, wrap)
+    asked = len(rotations)
+
+    def fitted() -> tuple[CurveFit, list[list[int]]]:
+        return _fit_sets(
+            x, y, spread, offset, rotations, asked, period, width, instrument_box_deg, wrap
+        )
+
+    fit, sets = fitted()
     for _ in range(3):  # sets that nobody asked for
-        found = _unexplained(x, y, fit, noise, offset, period, width)
+        found = _unexplained(x, y, fit, noise, period)
         if found is None or any(abs(found - r) < 1.5 * width for r in (*rotations, 0.0)):
             break
         rotations.append(found)
-        fit, sets = _fit_sets(
-            x, y, spread, offset, rotations, period, width, instrument_box_deg, wrap
+        fit, sets = fitted()
+        rotations[-1] = _rotation_of(fit, sets[0], sets[-1], period)
+        notes.append(
+            f"a set of peaks turned by {rotations[-1]:.1f}° that was not asked for is counted in"
         )
-        notes.append(f"a set of peaks turned by {found:.1f}° that was not asked for is counted in")
 
     if _significance(fit, sets[0]) < 5.0:
         raise CannotTellError(_NO_PEAKS)
@@ -362,6 +370,7 @@ def _fit_sets(
     spread: FloatArray | None,
     offset: float,
     rotations: list[float],
+    asked: int,
     period: float,
     width: float,
     box: float,
@@ -369,6 +378,7 @@ def _fit_sets(
 ) -> tuple[CurveFit, list[list[int]]]:
     """Main peaks each with its own centre; every other set tied to where the main set puts it.
 
+    Sets beyond the first ``asked`` rotations find their own angle, the two ways apart.
     Peaks that an end of the scan cuts are fitted along, but belong to no set.
     """
     full = wrap is not None
@@ -377,17 +387,17 @@ def _fit_sets(
         raise CannotTellError("no main peak lies whole within the range of the azimuth scan")
     starts, groups, widths, sets = list(main), list(range(len(main))), [0] * len(main), []
     sets.append(list(range(len(main))))
-    for rotation in rotations:
+    for number, rotation in enumerate(rotations):
         # twins turn both ways
         both = abs(rotation) % period not in (0.0, period / 2.0)
         places: list[float] = []
         for turned in (rotation, -rotation) if both else (rotation,):
             whole, near = _places(x, (offset + turned) % period, period, width, full)
             places += whole
+            groups += [max(groups) + 1 if number >= asked else -1] * len(whole)
             cut += near
         sets.append(list(range(len(starts), len(starts) + len(places))))
         starts += places
-        groups += [-1] * len(places)
         widths += [0] * len(places)
         if not places:
             raise CannotTellError(
@@ -423,6 +433,14 @@ def _fit_sets(
     return fitted(starts, [order[g] for g in own]), sets
 
 
+def _rotation_of(fit: CurveFit, main: list[int], turned: list[int], period: float) -> float:
+    """Mean angle, 0..period/2, between a set and the main set."""
+    zero = np.array([fit.peaks[i].centre_deg for i in main])
+    zero_deg = float(np.mean((zero - zero[0] + period / 2) % period - period / 2 + zero[0]))
+    at = np.array([fit.peaks[i].centre_deg for i in turned])
+    return float(np.mean(np.abs((at - zero_deg + period / 2) % period - period / 2)))
+
+
 def _significance(fit: CurveFit, index: list[int]) -> float:
     total = float(sum(fit.peaks[i].area_counts_deg for i in index))
     variance = float(fit.area_covariance[np.ix_(index, index)].sum())
@@ -434,14 +452,12 @@ def _unexplained(
     y: FloatArray,
     fit: CurveFit,
     noise: FloatArray,
-    offset: float,
     period: float,
-    width: float,
 ) -> float | None:
     """Rotation (0..period/2) of a set of peaks that the fit leaves over, or None."""
     step = float(np.median(np.diff(x)))
     rotation = np.abs((x - fit.peaks[0].centre_deg + period / 2.0) % period - period / 2.0)
-    del offset
+    width = fit.peaks[0].fwhm_deg
     bins = max(12, round(period / 2.0 / max(2.0 * step, 0.5)))
     index = np.minimum((rotation / (period / 2.0) * bins).astype(int), bins - 1)
     number = np.maximum(np.bincount(index, minlength=bins), 1)
