@@ -13,6 +13,7 @@ which holds. Until then conversion and bound HF are limits from the worse of the
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 from scipy.special import ndtri
@@ -22,7 +23,7 @@ from xrdfilm.cellscan import LineScan
 from xrdfilm.conversion import (
     cell_hint,
 )
-from xrdfilm.crystal import Phase, line_list, load_phase
+from xrdfilm.crystal import Phase, load_phase
 from xrdfilm.errors import CannotTellError
 from xrdfilm.estimate import Estimate, from_normal
 from xrdfilm.fluoride_amount import (
@@ -59,8 +60,9 @@ from xrdfilm.fluoride_setup import (
 from xrdfilm.intensity import Orientation
 from xrdfilm.lines import MeasuredLines
 from xrdfilm.optics import Optics
-from xrdfilm.products import possible_products, stands_elsewhere
+from xrdfilm.products import main_places_deg, possible_products, stands_elsewhere
 from xrdfilm.scan import Scan
+from xrdfilm.settle import advice
 from xrdfilm.stack import Stack
 
 __all__ = [
@@ -176,7 +178,8 @@ def estimate_fluoride(
         fwhm_factor=shown.width,
         notes=tuple(notes),
     )
-    return with_conversion(result, work, references, film_lines)
+    result = with_conversion(result, work, references, film_lines)
+    return replace(result, advice=advice(result, optics, wanted=settings.wanted_fraction))
 
 
 def _film(
@@ -236,8 +239,10 @@ def _other_owners(
     present: list[Phase] = []
     for key in possible_products(work.stack):
         other = load_phase(key)
-        angles = line_list(other, work.optics.radiation, two_theta_max_deg=90.0).two_theta_deg
-        if not all(np.min(np.abs(angles - place)) < 0.3 for place in places) or other.cell_only:
+        if other.cell_only:
+            continue
+        angles = main_places_deg(other, work.optics, work.stack)
+        if not all(np.min(np.abs(angles - place)) < 0.3 for place in places):
             continue
         width = work.settings.instrument_fwhm_deg
         state, _ = stands_elsewhere(scan, other, places, work.stack, work.optics, width)

@@ -88,6 +88,7 @@ def under_assumption(
         "film lines": abs(slope * ratio) * film.sigma / film.value,
         **{cause: abs(slope * ratio) * s for cause, s in draws.sigma_log.items()},
     }
+    sources = {cause: float(s) for cause, s in sources.items() if s > 0.0}
     estimate = from_draws(
         fraction,
         volume_fraction_of_ratio(sample),

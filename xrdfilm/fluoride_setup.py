@@ -39,6 +39,7 @@ class FluorideSettings:
     film's sharpest main component. ``orientation`` states a measured orientation of the fluoride,
     one of `ASSUMPTIONS`. ``width_factor`` is the factor (one standard deviation) by which the
     expected line width may be off; ``place_sigma_deg`` is the doubt of the aligned axis.
+    ``wanted_fraction`` is the volume fraction that the advice aims at.
     """
 
     alpha: float = 0.05
@@ -56,6 +57,7 @@ class FluorideSettings:
     orientation: str | None = None
     place_sigma_deg: float = 0.01
     tape_width_mm: float = 10.0
+    wanted_fraction: float = 0.01
     doubt: ModelDoubt = field(default_factory=ModelDoubt)
 
 

@@ -181,6 +181,12 @@ def _places(phase: Phase, optics: Optics, stack: Stack) -> tuple[tuple[Hkl, floa
     return tuple(g for g in groups if g[2] > 0.05 * groups[0][2])
 
 
+def main_places_deg(phase: Phase, optics: Optics, stack: Stack) -> FloatArray:
+    """Places of a phase's lines of at least a seventh of its strongest, as random grains."""
+    places = _places(phase, optics, stack)
+    return np.array([at for _, at, strength in places if strength > places[0][2] / 7.0])
+
+
 def _measure(
     scan: Scan,
     phase: Phase,
