@@ -172,6 +172,19 @@ def test_wrong_substrate_and_empty_scans_are_told() -> None:
         coarse_shift(calcite, layers(STACK), CU.k_alpha1_A)
 
 
+def test_layer_without_a_line_is_told() -> None:
+    film = SimulatedFilm(stack=STACK, film_cell_A=(3.82, 3.885, 11.80))
+    scan, _ = simulate_scan(film, Optics(), counts=1e4, seed=6)
+    stated = Stack(Layer(load_phase("YBCO"), 500.0), (), Layer(load_phase("MgO"), None))
+    peaks = find_peaks(scan, radiation=CU)
+    found = coarse_shift(peaks, layers(stated), CU.k_alpha1_A)
+    assert found.missing == ("MgO",)
+    assert "check that the stated stack" in found.notes[0]
+    right = coarse_shift(peaks, layers(STACK), CU.k_alpha1_A)
+    assert right.missing == ()
+    assert right.notes == ()
+
+
 def cubic(name: str, edge_A: float, allowed: str) -> ExpectedLines:
     grid3 = np.array([(h, k, m) for h in range(1, 4) for k in range(h + 1) for m in range(k + 1)])
     even = grid3.sum(axis=1) % 2 == 0

@@ -33,6 +33,7 @@ SIGNIFICANCE = 5.0
 TOLERANCE_DEG = 0.06
 MAX_SHIFT_DEG = 0.3
 _LEAST_QUALITY = 0.35  # share of what should show, weighted by strength, that must be found
+_LEAST_ALONE = 0.6  # share of one layer's lines for which the others' absence is put up with
 _MOST_PEAKS = 60  # more peaks than these, strongest first, are noise or a powder: no help here
 
 ShiftKind = Literal["zero", "displacement"]
@@ -365,7 +366,8 @@ class CoarseShift:
     ``shift_deg``: observed minus true 2θ at θ = 0 (``kind`` "displacement": it falls with cosθ) or
     everywhere ("zero"). ``cell_scale``: for each layer, found over stated cell. ``matches`` name
     peaks; one peak may hold lines of several layers. ``unnamed`` are indices of peaks of no layer.
-    ``quality``: share of what should show that was found, 0..1.
+    ``quality``: share of what should show that was found, 0..1. ``missing``: layers with lines in
+    the range of which none was found, ``notes`` say what that may mean.
     """
 
     shift_deg: float
@@ -374,6 +376,8 @@ class CoarseShift:
     matches: tuple[Match, ...]
     unnamed: tuple[int, ...]
     quality: float
+    missing: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
 
     def places(self, true_two_theta_deg: FloatArray) -> FloatArray:
         """Where lines of these true places are to be looked for, same shape."""
@@ -411,8 +415,9 @@ def coarse_shift(
 ) -> CoarseShift:
     """The shift under which the expected lines fall on the peaks, and the names of the peaks.
 
-    Raises AlignmentError where less than half of what should show is found within
-    ±``max_shift_deg``; the message says whether a larger shift or another anode would fit.
+    Raises AlignmentError where less than a third of what should show is found within
+    ±``max_shift_deg`` and no layer shows most of its lines; the message says whether a larger shift
+    or another anode would fit.
     """
     used = peaks.strongest(_MOST_PEAKS)
     in_range = [_within(lines, used, wavelength_A) for lines in expected]
@@ -430,6 +435,11 @@ def coarse_shift(
     quality = best.score / best.possible if best.possible > 0.0 else 0.0
     matches, unnamed = _named(peaks, expected, wavelength_A, best, tolerance_deg)
     total = sum(int(mask.sum()) for mask in in_range)
+    # a substrate cut off its planes shows no line in a coupled scan; the film alone will do then
+    for lines, mask in zip(expected, in_range, strict=True):
+        count = len({match.peak for match in matches if match.name == lines.name})
+        if count >= 4 and count >= _LEAST_ALONE * mask.sum():
+            quality = max(quality, count / float(mask.sum()))
     if quality < _LEAST_QUALITY or (total >= 3 and len(matches) < 2):
         raise AlignmentError(
             _why_not(
@@ -443,7 +453,35 @@ def coarse_shift(
         matches,
         unnamed,
         float(min(quality, 1.0)),
+        *_missing(peaks, expected, in_range, matches, unnamed),
     )
+
+
+def _missing(
+    peaks: Peaks,
+    expected: Sequence[ExpectedLines],
+    in_range: Sequence[BoolArray],
+    matches: Sequence[Match],
+    unnamed: Sequence[int],
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Layers of which nothing was found, and what to say of it."""
+    found = {match.name for match in matches}
+    missing = tuple(
+        lines.name
+        for lines, mask in zip(expected, in_range, strict=True)
+        if mask.any() and lines.name not in found
+    )
+    notes = []
+    strongest = int(np.argmax(peaks.heights))
+    for name in missing:
+        text = f"no line of {name} was found where one should be"
+        if strongest in unnamed:
+            text += (
+                f", and the strongest peak, at {peaks.places_deg[strongest]:.2f}°, belongs to no "
+                "stated layer: check that the stated stack is that of the sample"
+            )
+        notes.append(text)
+    return missing, tuple(notes)
 
 
 def _within(lines: ExpectedLines, peaks: Peaks, wavelength_A: float) -> BoolArray:
