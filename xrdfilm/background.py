@@ -19,6 +19,7 @@ import numpy as np
 
 from xrdfilm._typing import FloatArray
 from xrdfilm.errors import CannotTellError
+from xrdfilm.noise import noise_scale
 
 BIN_DEG = 0.16
 # What the method misses on simulated scans (benchmarks/background.py): half the standard deviation
@@ -67,10 +68,14 @@ def broad_background(
         root, max_half_window=half_window, decreasing=True, smooth_half_window=smooth
     )
     values = np.interp(x, places, np.square(np.maximum(clipped, 0.0)) + lift)
-    spread = np.sqrt(np.maximum(values, 1.0 / size))
+    # The noise of a point from the scatter itself: the intensities need not be counts
+    scale, flat = noise_scale(y[None])
+    spread = np.sqrt(scale[0] * np.maximum(values, 1e-3 * np.abs(values).max() + 1e-300))
+    if flat is not None:
+        spread = np.sqrt(flat[0])
     return Background(
         values,
-        np.hypot(_SYSTEMATIC * spread, _RELATIVE * values),
+        np.hypot(_SYSTEMATIC * spread, _RELATIVE * np.abs(values)),
         f"peak clipping of root counts, window ±{half_window * step * size:.1f}°",
     )
 

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 
 from xrdfilm._typing import BoolArray, FloatArray, IntArray
 from xrdfilm.flags import flag_bit
-from xrdfilm.levenberg import Minimum, Observations, minimise
+from xrdfilm.levenberg import Minimum, Observations, Prior, minimise
 from xrdfilm.linear_fit import (
     PRESENT_ABOVE,
     BlankMoments,
@@ -89,9 +89,10 @@ def fit_group(
     model = WindowModel.of_group(group, n_scans, place, fwhm, under)
     floor = count_floor(y * on, on)
     seen = Observations(y, on, None if variance is None else rows(variance), floor)
-    start, held, weak = _start(group, model, seen, n_scans, weak_below)
+    start, held = _start(group, model, seen, n_scans, weak_below)
     low, high = bounds(group, n_scans)
     n_linear = group.structure.n_linear
+    known = prior(group, n_scans)
     best = minimise(
         model,
         start,
@@ -99,10 +100,61 @@ def fit_group(
         low=low,
         high=high,
         held=held,
-        prior=prior(group, n_scans),
+        prior=known,
         keep_basis=n_linear,
     )
-    return _outcome(group, model, seen, best, weak, n_scans)
+    if group.structure.n_lines > 1:
+        _hold_what_proved_weak(group, model, seen, best, known, (low, high, held), weak_below)
+    return _outcome(group, model, seen, best, n_scans)
+
+
+def _hold_what_proved_weak(
+    group: Group,
+    model: WindowModel,
+    seen: Observations,
+    best: Minimum,
+    known: Prior | None,
+    limits: tuple[FloatArray, FloatArray, BoolArray],
+    weak_below: Hold,
+) -> None:
+    """Fit again, in place, where a line that looked strong at the start came out weak.
+
+    Beside a strong line whose shape was not known yet, the start takes its flank for a line.
+    """
+    low, high, held = limits
+    s = group.structure
+    n = s.n_lines
+    # At the fitted shapes: lines that hide each other are there, though each area is in doubt
+    sigma = np.sqrt(np.diagonal(_at_fixed_shapes(best, seen), axis1=1, axis2=2)[:, :n])
+    strength = best.theta[:, :n] / sigma
+    more = hold(s, _weak(strength, weak_below)) & ~held
+    rows = np.flatnonzero(more.any(axis=1))
+    if not rows.size:
+        return
+    held[rows] |= more[rows]
+    theta = best.theta[rows]
+    theta = np.where(more[rows], neutral(group, 1)[rows % group.windows.size], theta)
+    again = minimise(
+        model.take(rows),
+        theta,
+        seen.take(rows),
+        low=low[rows],
+        high=high[rows],
+        held=held[rows],
+        prior=None if known is None else known.take(rows),
+        keep_basis=s.n_linear,
+    )
+    for field in fields(best):
+        getattr(best, field.name)[rows] = getattr(again, field.name)
+
+
+def _weak(strength: FloatArray, weak_below: Hold) -> tuple[BoolArray, BoolArray, BoolArray]:
+    """Lines (B, L) too weak for a place, a width, a mixing of their own."""
+    return (
+        strength < weak_below.place,
+        strength < weak_below.width,
+        strength < weak_below.mixing,
+    )
 
 
 def _smooth(y: FloatArray, reach: int) -> FloatArray:
@@ -126,8 +178,8 @@ def _linear(
 
 def _start(
     group: Group, model: WindowModel, seen: Observations, n_scans: int, weak_below: Hold
-) -> tuple[FloatArray, BoolArray, tuple[BoolArray, BoolArray, BoolArray]]:
-    """Start (B, P), parameters to hold (B, P), lines too weak for place, width, mixing (B, L)."""
+) -> tuple[FloatArray, BoolArray]:
+    """Start and parameters to hold, (B, P)."""
     s = group.structure
     y = seen.values if model.beneath is None else seen.values - model.beneath
     if seen.variance is not None:
@@ -157,15 +209,10 @@ def _start(
         better = fall2 > fall
         theta = np.where(better[:, None], moved, theta)
         strength = np.maximum(strength, np.where(better[:, None], searched, -np.inf))
-    weak = (
-        strength < weak_below.place,
-        strength < weak_below.width,
-        strength < weak_below.mixing,
-    )
-    held = hold(s, weak)
+    held = hold(s, _weak(strength, weak_below))
     if held.any():
         theta = np.where(held, neutral(group, n_scans), theta)
-    return theta, held, weak
+    return theta, held
 
 
 def _search(
@@ -195,7 +242,6 @@ def _outcome(
     model: WindowModel,
     seen: Observations,
     best: Minimum,
-    weak: tuple[BoolArray, BoolArray, BoolArray],
     n_scans: int,
 ) -> GroupFit:
     s = group.structure
@@ -224,11 +270,11 @@ def _outcome(
     flags |= np.where(best.converged, 0, flag_bit("not_converged"))[:, None]
     flags |= np.where(best.no_covariance, flag_bit("no_covariance"), 0)[:, None]
     kinds = (
-        (at_place, s.place_map, weak[0], "held_place"),
-        (at_width, s.width_map, weak[1], "held_width"),
-        (at_mixing, s.mixing_map, weak[2], "held_mixing"),
+        (at_place, s.place_map, "held_place"),
+        (at_width, s.width_map, "held_width"),
+        (at_mixing, s.mixing_map, "held_mixing"),
     )
-    for at, mapping, _, code in kinds:
+    for at, mapping, code in kinds:
         if not mapping.shape[0]:
             continue
         held = (best.covariance.diagonal(axis1=1, axis2=2)[:, at] == 0.0).astype(float)
@@ -271,7 +317,7 @@ def _blank(
     covariance = best.covariance[:, :m, :m]
     sigma = np.sqrt(np.diagonal(covariance, axis1=1, axis2=2)[:, :n])
     there = area > PRESENT_ABOVE * sigma
-    fields = [np.empty_like(area) for _ in range(4)]
+    columns = [np.empty_like(area) for _ in range(4)]
     assert seen.floor is not None
 
     def test(rows: IntArray, known: BoolArray) -> tuple[BlankMoments, FloatArray]:
@@ -296,13 +342,48 @@ def _blank(
         known = there[rows]
         known[np.arange(rows.size), lines] = False
         moments, _ = test(rows, known)
-        for field, name in zip(fields, names, strict=True):
+        for field, name in zip(columns, names, strict=True):
             field[rows, lines] = getattr(moments, name)[np.arange(rows.size), lines]
     rows = np.flatnonzero(~there.all(axis=1))
     if rows.size:
         moments, estimate = test(rows, there[rows])
+        if n > 1:
+            moments = _with_shapes_of_others(moments, best, seen, rows, covariance)
         off = ~there[rows]
-        for field, name in zip(fields, names, strict=True):
+        for field, name in zip(columns, names, strict=True):
             field[rows] = np.where(off, getattr(moments, name), field[rows])
         area[rows] = np.where(off, estimate, area[rows])
-    return area, BlankMoments(*fields)
+    return area, BlankMoments(*columns)
+
+
+def _at_fixed_shapes(best: Minimum, seen: Observations) -> FloatArray:
+    """Covariance (B, M, M) of areas and background were all places and shapes known."""
+    spread = seen.variance
+    if spread is None:
+        assert seen.floor is not None
+        spread = np.maximum(best.model, seen.floor)
+    return inverse_normal(best.basis, seen.on / spread)
+
+
+def _with_shapes_of_others(
+    moments: BlankMoments,
+    best: Minimum,
+    seen: Observations,
+    rows: IntArray,
+    covariance: FloatArray,
+) -> BlankMoments:
+    """Moments widened by the fitted places and shapes of the other lines in the window.
+
+    The blank test holds them fixed; how much their doubt adds is the ratio of an area's variance
+    in the whole fit to that at fixed shapes.
+    """
+    fixed = _at_fixed_shapes(best, seen)[rows]
+    n = moments.variance.shape[1]
+    whole = np.diagonal(covariance[rows], axis1=1, axis2=2)[:, :n]
+    ratio = np.maximum(whole / np.diagonal(fixed, axis1=1, axis2=2)[:, :n], 1.0)
+    return BlankMoments(
+        moments.variance * ratio,
+        moments.variance_slope * ratio,
+        moments.third * ratio**1.5,
+        moments.third_slope * ratio**1.5,
+    )

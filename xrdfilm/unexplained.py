@@ -97,17 +97,18 @@ def find_unexplained(
     """
     x, counts = scan.axis_deg, np.asarray(scan.counts, dtype=float)
     scale = 1.0
+    noise = None if scan.sigma is None else np.square(scan.sigma)
     if scan.sigma is None and not scan.poisson:
         factor, flat = noise_scale(counts[None])
-        scale = float(factor[0]) if flat is None else float(flat[0, 0])
+        scale = float(factor[0])
+        noise = flat[0] if flat is not None else None
     lines_curve, ground = explained(x, background.values, fits)
     step = max(scan.step_deg, 1e-6)
     trials = sum((x[-1] - x[0]) / fwhm for fwhm in FILTER_FWHM_DEG)
     threshold = float(-ndtri(1.0 - (1.0 - false_alarms) ** (1.0 / trials)))
     found: list[MeasuredLine] = []
     barred: list[tuple[float, float]] = []
-    noise = None if scan.sigma is None else np.square(scan.sigma)
-    floor = max(float(np.mean(ground)) * 0.02, 0.1 * scale)
+    floor = max(float(np.mean(np.abs(ground))) * 0.02, 0.1 * scale)
     while len(found) < MOST_LINES:
         model = ground + lines_curve
         variance = scale * np.maximum(model, floor) if noise is None else noise
