@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
-from scipy import ndimage, signal
+from scipy import ndimage
 
 from xrdfilm._typing import BoolArray, FloatArray, Hkl, IntArray
 from xrdfilm.errors import AlignmentError
@@ -199,21 +199,10 @@ def _peaks_of_range(
     smooth = ndimage.gaussian_filter1d(cleaned, fine, mode="nearest")
     noise_of_smooth = np.sqrt(variance / (2.0 * np.sqrt(np.pi) * fine))
     tops = np.flatnonzero((smooth[1:-1] >= smooth[:-2]) & (smooth[1:-1] > smooth[2:])) + 1
-    # only a top that stands out of its surroundings is one, not a ripple on a flank
-    prominence = signal.peak_prominences(smooth, tops, wlen=int(max(9, 3.0 / step)) | 1)[0]
-    tops = tops[prominence > 3.0 * noise_of_smooth[tops]]
+    reach_of_top = int(max(9, 3.0 / step)) // 2
+    stands_out: dict[int, bool] = {}
 
-    candidates: list[tuple[float, int, float]] = []
-    for width in FILTER_SIGMAS_DEG:
-        points = max(width / step, 0.9)
-        if points > axis.size / 6:
-            continue
-        rated = _bump_filter(cleaned, variance, points)
-        at = np.flatnonzero(
-            (rated[1:-1] > threshold) & (rated[1:-1] >= rated[:-2]) & (rated[1:-1] > rated[2:])
-        )
-        candidates.extend((float(rated[i]), int(i), points) for i in at + 1)
-
+    candidates = _bumps(cleaned, variance, step, threshold)
     places: list[float] = []
     tops_at: list[int] = []
     rated_at: list[float] = []
@@ -224,8 +213,16 @@ def _peaks_of_range(
         first, last = np.searchsorted(tops, (index - 1.2 * points, index + 1.2 * points))
         if first == last:
             continue
-        top = int(tops[first + int(np.argmax(smooth[tops[first:last]]))])
-        if top in seen:
+        top = -1
+        for near in tops[first:last][np.argsort(-smooth[tops[first:last]])].tolist():
+            # only a top that stands out of its surroundings is one, not a ripple on a flank
+            if near not in stands_out:
+                least = 3.0 * float(noise_of_smooth[near])
+                stands_out[near] = _prominence(smooth, near, reach_of_top) > least
+            if stands_out[near]:
+                top = near
+                break
+        if top < 0 or top in seen:
             continue
         seen.add(top)
         at_place = _interpolated_top(smooth, top)
@@ -240,17 +237,10 @@ def _peaks_of_range(
     order = np.argsort(places)
     index_of = np.array(tops_at, dtype=int)[order]
     net = smooth - base
-    heights = net[index_of] if index_of.size else np.empty(0)
+    heights = net[index_of]
     real = heights > 0.0
     order, index_of, heights = order[real], index_of[real], heights[real]
-    widths = np.empty(0)
-    if index_of.size:
-        whole = (
-            np.maximum(heights, 1e-9),
-            np.zeros(index_of.size, dtype=np.intp),
-            np.full(index_of.size, axis.size - 1, dtype=np.intp),
-        )
-        widths = signal.peak_widths(net, index_of, rel_height=0.5, prominence_data=whole)[0] * step
+    widths = np.array([_width_at_half(net, int(i)) * step for i in index_of])
     return Peaks(
         np.array(places)[order],
         np.asarray(heights, dtype=float),
@@ -260,6 +250,52 @@ def _peaks_of_range(
         float(axis[-1]),
         axis[hot],
     )
+
+
+def _bumps(
+    counts: FloatArray, variance: FloatArray, step_deg: float, threshold: float
+) -> list[tuple[float, int, float]]:
+    """Rating, index and filter width in points of everything that one of the filters sees."""
+    found: list[tuple[float, int, float]] = []
+    for width in FILTER_SIGMAS_DEG:
+        points = max(width / step_deg, 0.9)
+        if points > counts.size / 6:
+            continue
+        rated = _bump_filter(counts, variance, points)
+        at = np.flatnonzero(
+            (rated[1:-1] > threshold) & (rated[1:-1] >= rated[:-2]) & (rated[1:-1] > rated[2:])
+        )
+        found.extend((float(rated[i]), int(i), points) for i in at + 1)
+    return found
+
+
+def _prominence(values: FloatArray, top: int, reach: int) -> float:
+    """How far a top stands above the higher of the valleys to its sides, within ``reach`` points.
+
+    A side ends where something higher than the top begins.
+    """
+    height = float(values[top])
+    valleys = []
+    for side in (values[max(0, top - reach) : top][::-1], values[top + 1 : top + 1 + reach]):
+        higher = np.flatnonzero(side > height)
+        part = side[: higher[0]] if higher.size else side
+        valleys.append(float(part.min()) if part.size else height)
+    return height - max(valleys)
+
+
+def _width_at_half(net: FloatArray, top: int) -> float:
+    """Full width at half of the value at ``top``, in points."""
+    half = 0.5 * float(net[top])
+    ends = []
+    for side in (net[: top + 1][::-1], net[top:]):
+        below = np.flatnonzero(side < half)
+        if below.size == 0:
+            ends.append(float(side.size - 1))
+            continue
+        end = int(below[0])
+        drop = float(side[end - 1] - side[end])
+        ends.append(end - (half - float(side[end])) / drop if drop > 0.0 else float(end))
+    return ends[0] + ends[1]
 
 
 def _interpolated_top(values: FloatArray, index: int) -> float:
