@@ -11,7 +11,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from xrdfilm.numbers import number
-from xrdfilm.report.content import WORST_FIRST, RunContent
+from xrdfilm.report.overview import WORST_FIRST, RunContent
 from xrdfilm.report.pack import pack_axis, pack_counts, pack_curve
 from xrdfilm.report.picture import FilmPicture
 from xrdfilm.report.strip import Strip, Trace

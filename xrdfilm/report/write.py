@@ -15,8 +15,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from xrdfilm.errors import XrdfilmError
-from xrdfilm.report.content import RunContent, run_content
 from xrdfilm.report.html import ASSETS, LICENCES, asset, index_page, sheet_page
+from xrdfilm.report.overview import RunContent, run_content
 from xrdfilm.report.picture import FilmPicture
 from xrdfilm.report.strip import position_strip, quantity_traces
 from xrdfilm.report.tables import csv_text, films_frame, limits_frame, lines_frame, parquet_bytes
