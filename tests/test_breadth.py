@@ -146,7 +146,7 @@ def test_williamson_hall_recovers_size_and_strain() -> None:
         fwhm, eta = broadened(angle, size, strain, curve)
         sigma = 0.01 * fwhm
         lines = [
-            sample_breadth(a, f, s, e, curve)
+            sample_breadth(a, f, s, e, curve, lorentz_fraction_sigma=0.0)
             for a, f, s, e in zip(angle, fwhm + rng.normal(0, sigma), sigma, eta, strict=True)
         ]
         found = williamson_hall(lines, WAVELENGTH, k_sigma=0.0)

@@ -35,6 +35,8 @@ SCHERRER_K: dict[BreadthDefinition, float] = {"integral": 1.0, "fwhm": 0.8859}
 # Scatter of K over crystallite shapes (sphere 1.07, cube 1.0-1.15 on the integral breadth, from
 # memory: J. I. Langford, A. J. C. Wilson, J. Appl. Cryst. 11 (1978) 102), for the model's share
 SCHERRER_K_SIGMA = 0.05
+# Standard uncertainty of a fitted Lorentz fraction where none is given (strong lines, simulation)
+LORENTZ_FRACTION_SIGMA = 0.03
 _GAUSS_FWHM = 2.0 * np.sqrt(2.0 * np.log(2.0))  # FWHM / sigma
 _GAUSS_INTEGRAL = float(np.sqrt(np.pi / np.log(2.0)) / 2.0)  # integral breadth / FWHM, 1.0645
 _LORENTZ_INTEGRAL = float(np.pi / 2.0)  # 1.5708
@@ -210,7 +212,7 @@ def sample_breadth(
     lorentz_fraction: float,
     instrument: InstrumentCurve,
     *,
-    lorentz_fraction_sigma: float = 0.0,
+    lorentz_fraction_sigma: float = LORENTZ_FRACTION_SIGMA,
 ) -> SampleBreadth:
     """The sample's breadth of a line: the instrument taken off part by part.
 
