@@ -82,7 +82,7 @@ def test_standard_gives_the_instrument() -> None:
 
 
 def test_size_and_strain_from_counts() -> None:
-    # simulated Lorentzian breadths: FWHM 0.9 λ/(L cosθ) and 4 e tanθ; integral breadths are π/2 of it
+    # simulated Lorentzian FWHM: 0.9 λ/(L cosθ) and 4 e tanθ; integral breadths are π/2 of them
     expected = ExpectedLines.of(line_list(load_phase("CeO2"), OPTICS.radiation), cell_freedom=0.002)
     _, used = instrument_of_standard(
         powder(1, counts=1e5), replace(expected, cell_freedom=0.0), OPTICS
