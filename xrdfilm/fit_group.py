@@ -24,6 +24,7 @@ SEARCH_FROM = 0.4  # a start is looked for when a line may shift by more than th
 SEARCHED_EXTRA = (
     2.0  # more significance asked of a line found by searching: the look-elsewhere toll
 )
+TOP_CLEAR_FROM = 3.0  # significance of a smoothed top that a start may follow
 TANGLED_FROM = 0.1  # relative uncertainty of a width beyond which the fit is no longer linear
 
 
@@ -195,20 +196,22 @@ def _start(
     movable = s.place_map.sum(axis=0) > 0
     wide = (group.max_shift > SEARCH_FROM * group.fwhm) & movable
     if wide.any():
-        where = np.tile(wide, (n_scans, 1))
-        shift = _search(group, model, y, weights, linear, n_scans) * where
-        moved = theta.copy()
-        at_place = s.slices()[0]
-        # Lines of one place group take the shift of the strongest among them
-        rank = np.abs(strength)[:, None, :] * s.place_map[None]
-        leader = rank.argmax(axis=2)
-        moved[:, at_place] = np.take_along_axis(shift, leader, axis=1)
-        linear2, sigma2, fall2 = _linear(model.basis(moved), y, weights)
-        searched = linear2[:, :n] / sigma2[:, :n] - SEARCHED_EXTRA
-        moved[:, : s.n_linear] = linear2
-        better = fall2 > fall
-        theta = np.where(better[:, None], moved, theta)
-        strength = np.maximum(strength, np.where(better[:, None], searched, -np.inf))
+        shift = _search(group, model, y, weights, linear, n_scans)
+        shift *= np.tile(wide, (n_scans, 1))
+        rows = np.flatnonzero((np.abs(shift) > 0.25 * model.fwhm).any(axis=1))
+        if rows.size:
+            # Lines of one place group take the shift of the strongest among them
+            rank = np.abs(strength[rows])[:, None, :] * s.place_map[None]
+            moved = theta[rows]
+            moved[:, s.slices()[0]] = np.take_along_axis(shift[rows], rank.argmax(axis=2), axis=1)
+            basis = model.take(rows).basis(moved)
+            linear2, sigma2, fall2 = _linear(basis, y[rows], weights[rows])
+            moved[:, : s.n_linear] = linear2
+            better = fall2 > fall[rows]
+            rows, moved = rows[better], moved[better]
+            theta[rows] = moved
+            searched = (linear2[:, :n] / sigma2[:, :n])[better] - SEARCHED_EXTRA
+            strength[rows] = np.maximum(strength[rows], searched)
     held = hold(s, _weak(strength, weak_below))
     if held.any():
         theta = np.where(held, neutral(group, n_scans), theta)
@@ -234,7 +237,11 @@ def _search(
     open_ = (offset >= span[:, :, :1]) & (offset <= span[:, :, 1:]) & (weights > 0)[:, None, :]
     best = np.where(open_, net[:, None, :], -np.inf).argmax(axis=2)
     shift = np.take_along_axis(offset, best[:, :, None], axis=2)[:, :, 0]
-    return np.where(open_.any(axis=2), shift, 0.0)
+    # A top that chance makes is no reason to move
+    top = np.take_along_axis(net, best, axis=1)
+    weight = np.take_along_axis(weights, best, axis=1)
+    clear = np.square(top) * weight * (2 * reach + 1) > TOP_CLEAR_FROM**2
+    return np.where(open_.any(axis=2) & clear & (top > 0.0), shift, 0.0)
 
 
 def _outcome(

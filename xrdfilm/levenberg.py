@@ -24,6 +24,7 @@ from xrdfilm._typing import BoolArray, FloatArray, IntArray
 
 FIRST_DAMPING = 1e-3
 MAX_ROUNDS = 60
+LONGEST_STEP = 0.2  # of the distance between a parameter's bounds
 
 
 class BatchModel(Protocol):
@@ -259,7 +260,26 @@ def _step(
     pull = slope * play
     move = np.linalg.solve(scaled, pull[..., None])[..., 0]
     promise = np.einsum("bp,bp->b", move, pull)
-    return move * play, promise
+    step = move * play
+    # A parameter that would leave its bounds, or run across much of them at once, goes as far as
+    # it may, and the others take the step that is best with it there
+    reach = LONGEST_STEP * (high - low)
+    kept = np.minimum(
+        np.maximum(step, np.maximum(-reach, low - theta)), np.minimum(reach, high - theta)
+    )
+    cut = kept != step
+    rows = np.flatnonzero(cut.any(axis=1))
+    if rows.size:
+        cut, play, inner = cut[rows], play[rows], scaled[rows]
+        set_ = np.where(cut, kept[rows] / np.where(play > 0.0, play, 1.0), 0.0)
+        right = pull[rows] - np.matmul(inner, set_[..., None])[..., 0]
+        inner *= ~cut[:, :, None]
+        inner *= ~cut[:, None, :]
+        inner.reshape(rows.size, -1)[:, :: n + 1] += cut
+        move = np.linalg.solve(inner, np.where(cut, set_, right)[..., None])[..., 0]
+        step[rows] = move * play
+        promise[rows] = np.inf
+    return step, promise
 
 
 @dataclass(slots=True)

@@ -66,12 +66,13 @@ def pseudo_voigt(
     skew: FloatArray | float = 0.0,
 ) -> FloatArray:
     """One peak of unit area, in 1/deg; arguments broadcast."""
-    offset = np.asarray(two_theta_deg) - place_deg
-    side = np.where(offset < 0.0, 1.0 + np.asarray(skew), 1.0 - np.asarray(skew))
-    square = np.square(2.0 * offset / (fwhm_deg * side))
-    eta = np.asarray(lorentz_fraction)
-    shape = eta * _LORENTZ / (1.0 + square) + (1.0 - eta) * _GAUSS * np.exp(-_LN2 * square)
-    return np.asarray(shape / fwhm_deg)
+    x, place, fwhm, eta = (
+        np.asarray(v, dtype=float) for v in (two_theta_deg, place_deg, fwhm_deg, lorentz_fraction)
+    )
+    tilt = np.asarray(skew, dtype=float)
+    return np.asarray(
+        _peak_value(x, place, 1.0 / fwhm, eta, np.array(1.0), tilt if np.any(tilt) else None)
+    )
 
 
 def doublet(
@@ -87,13 +88,14 @@ def doublet(
 
     ``second_share`` is the area ratio K-alpha2 : K-alpha1 (0 for a single line).
     """
-    tilt = 0.0 if skew is None else skew
-    first = pseudo_voigt(two_theta_deg, place_deg, fwhm_deg, lorentz_fraction, tilt)
+    first = 1.0 / (1.0 + second_share)
+    inverse = 1.0 / fwhm_deg
+    one = _peak_value(two_theta_deg, place_deg, inverse, lorentz_fraction, first, skew)
     if not np.any(second_share):
-        return first
+        return one
     other, _ = second_place(place_deg, wavelength_ratio)
-    second = pseudo_voigt(two_theta_deg, other, fwhm_deg, lorentz_fraction, tilt)
-    return np.asarray((first + second_share * second) / (1.0 + second_share))
+    one += _peak_value(two_theta_deg, other, inverse, lorentz_fraction, first * second_share, skew)
+    return one
 
 
 def doublet_terms(
@@ -134,6 +136,28 @@ def doublet_terms(
     stretch *= inverse
     slope *= 2.0 * inverse
     return ProfileTerms(value, slope, stretch, by_lorentz, lean)
+
+
+def _peak_value(
+    x: FloatArray,
+    place: FloatArray,
+    inverse: FloatArray,
+    eta: FloatArray,
+    area: FloatArray,
+    skew: FloatArray | None,
+) -> FloatArray:
+    """One peak of area ``area``; ``inverse`` is 1/fwhm."""
+    square = x - place
+    if skew is not None:
+        square = square / np.where(square < 0.0, 1.0 + skew, 1.0 - skew)
+    square = square * (2.0 * inverse)
+    square *= square
+    gauss = square * -_LN2
+    gauss = np.exp(gauss, out=gauss) if isinstance(gauss, np.ndarray) else np.exp(gauss)
+    gauss = gauss * ((1.0 - eta) * _GAUSS * area * inverse)
+    square = square + 1.0
+    gauss += (eta * _LORENTZ * area * inverse) / square
+    return np.asarray(gauss)
 
 
 def _peak_parts(

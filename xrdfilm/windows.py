@@ -267,7 +267,7 @@ def _merged(buckets: dict[tuple[object, ...], list[_Prepared]]) -> list[list[_Pr
 
 def _group(x: FloatArray, prepared: list[_Prepared], radiation: Radiation) -> Group:
     structure = prepared[0].structure
-    length = max(p.padded for p in prepared)
+    length = max(p.points.size for p in prepared)
     ratio = 1.0 if radiation.k_alpha2_A is None else radiation.k_alpha2_A / radiation.k_alpha1_A
     share = 0.0 if radiation.k_alpha2_A is None else radiation.k_alpha2_share
     points = np.array([np.pad(p.points, (0, length - p.points.size), "edge") for p in prepared])
