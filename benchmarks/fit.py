@@ -6,15 +6,10 @@ Prints in one run, on one core: scans a second for scans of 3500 points with 14 
 windows by an lmfit script as a user would write it (built-in pseudo-Voigt models, K-alpha2 tied by
 constraint expressions) and by a lean one (one hand-written numpy function a line, `as_lmfit`); the
 ratios; read → background → fit against parsing plus one background alone; and the memory that a
-block of 1000 scans takes.
+block of 1000 scans takes. Times are of the processor, so other work on the machine disturbs little.
 """
 
 from __future__ import annotations
-
-import os
-
-for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
-    os.environ.setdefault(name, "1")
 
 import gc
 import sys
