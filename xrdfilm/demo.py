@@ -18,6 +18,7 @@ from xrdfilm.crystal import load_phase
 from xrdfilm.optics import Optics
 from xrdfilm.simulate import (
     Background,
+    Breadth,
     BufferTexture,
     Detector,
     Ghosts,
@@ -135,6 +136,7 @@ class DemoFilm:
     k_beta: float = 0.003
     cut_after_lines: int | None = None
     with_azimuth: bool = False
+    with_a_rocking: bool = False
     fluoride_fraction: float = 0.0
     fluoride_orientation: str = "aligned"
     fluoride_cell_A: float | None = None
@@ -145,8 +147,17 @@ FILMS = (
     DemoFilm("good film", displacement_um=35),
     DemoFilm("good film, 5 % a-axis", {"c_axis": 0.92, "a_axis": 0.05, "random": 0.03}),
     DemoFilm("good film, mounted 160 µm too low", displacement_um=160),
-    DemoFilm("a-axis rich", {"c_axis": 0.70, "a_axis": 0.27, "random": 0.03}, displacement_um=-20),
-    DemoFilm("a-axis on the limit of its grade", {"c_axis": 0.87, "a_axis": 0.10, "random": 0.03}),
+    DemoFilm(
+        "a-axis rich",
+        {"c_axis": 0.67, "a_axis": 0.30, "random": 0.03},
+        displacement_um=-20,
+        with_a_rocking=True,
+    ),
+    DemoFilm(
+        "a-axis on the limit of its grade",
+        {"c_axis": 0.87, "a_axis": 0.10, "random": 0.03},
+        with_a_rocking=True,
+    ),
     DemoFilm("unconverted: 10 vol% fluoride, aligned", fluoride_fraction=0.10, with_azimuth=True),
     DemoFilm(
         "unconverted: 6 vol% fluoride, (111) along the normal, its cell shifted by yttrium",
@@ -189,6 +200,7 @@ def write_demo(folder: Path, *, tick: Callable[[str], None] | None = None) -> Pa
         name, film = f"{RUN_ID}-{number:02d}", _film(demo, stack)
         instrument = Instrument(
             ghosts=Ghosts(k_beta=demo.k_beta),
+            breadth=Breadth(w_deg2=0.009),
             background=Background(200.0 * demo.counting),
             detector=Detector(step_time_s=STEP_TIME_S),
         )
@@ -213,12 +225,16 @@ def write_demo(folder: Path, *, tick: Callable[[str], None] | None = None) -> Pa
             f"position_m = {10.0 * (number - 1):g}",
             f'coupled = "{coupled.name}"',
         ]
-        omega, _ = simulate_rocking(
-            film, optics, omega_deg=np.linspace(-12.0, 12.0, 241), seed=2000 + number
-        )
-        rocking = folder / f"w{number:02d}.xy"
-        write_scan(rocking, omega)
-        table.append(f'rocking = {{ hkl = [0, 0, 5], file = "{rocking.name}" }}')
+        rocking = []
+        for hkl in ((0, 0, 5), (2, 0, 0)) if demo.with_a_rocking else ((0, 0, 5),):
+            omega_deg = np.linspace(-12.0, 12.0, 241)
+            omega, _ = simulate_rocking(film, optics, hkl, omega_deg=omega_deg, seed=2000 + number)
+            indices = "".join(map(str, hkl))
+            beside = folder / f"w{indices}-{number:02d}.xy"
+            write_scan(beside, omega)
+            rocking.append(f'{{ hkl = {list(hkl)}, file = "{beside.name}" }}')
+        listed = rocking[0] if len(rocking) == 1 else "[" + ", ".join(rocking) + "]"
+        table.append(f"rocking = {listed}")
         if demo.with_azimuth:
             phi, _ = simulate_azimuth(film, optics, twist_fwhm_deg=TWIST_DEG, seed=3000 + number)
             azimuth = folder / f"phi{number:02d}.xy"

@@ -406,6 +406,15 @@ def _unexplained(
     references = [line_list(premises.phase(key), rays) for key in CANDIDATE_PHASES]
     found = find_unexplained(coupled.scan, coupled.background, coupled.fits, rays, references)
     own = _fluoride_places(coupled, fluoride)
+    # what a badly fitted line leaves over beside it is no line
+    rough = np.array(
+        [
+            line.two_theta_deg
+            for line in coupled.lines
+            if {"misfit", "blend", "held_place"} & set(line.flags) and line.significance > 5.0
+        ]
+    )
+    own = np.concatenate([own, rough])
     return tuple(
         line
         for line in found

@@ -190,6 +190,12 @@ def _texture(analysis: FilmAnalysis) -> results.Texture | None:
         elif own["azimuth_fwhm_deg"] is None:
             own["azimuth_fwhm_deg"] = Quantity.of(scan.fwhm_deg)
             own["in_plane_rotated_fraction"] = _quantity(scan.rotated)
+            twist = None if scan.twist_fwhm_deg is None else scan.twist_fwhm_deg.centre
+            if twist is not None:
+                notes.append(
+                    f"the azimuth width is that of the peaks in φ; the twist about the normal "
+                    f"alone, tilt spread taken off, is {twist:.2f}°"
+                )
     return results.Texture(
         **own,
         layers=[results.LayerTexture(phase=key, **values) for key, values in layers.items()],

@@ -1,0 +1,55 @@
+"""The command line as a whole: help, lazy loading, exit status, errors without a traceback."""
+
+import subprocess
+import sys
+
+import pytest
+from click.testing import CliRunner
+
+from xrdfilm.cli import COMMANDS, cli
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_has_help_with_an_example(name: str) -> None:
+    result = CliRunner().invoke(cli, [name, "--help"])
+    assert result.exit_code == 0
+    assert "Example" in result.output
+    assert f"xrdfilm {name}" in result.output
+
+
+def test_help_lists_every_command() -> None:
+    result = CliRunner().invoke(cli, ["--help"])
+    for name in COMMANDS:
+        assert f"\n  {name} " in result.output
+
+
+def run(*words: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "xrdfilm", *words], capture_output=True, text=True, check=False
+    )
+
+
+def test_help_loads_no_heavy_library() -> None:
+    code = (
+        "import sys\n"
+        "from click.testing import CliRunner\n"
+        "from xrdfilm.cli import cli\n"
+        "assert CliRunner().invoke(cli, ['--help']).exit_code == 0\n"
+        "heavy = {'numpy', 'pandas', 'scipy', 'matplotlib', 'pydantic', 'rich'}\n"
+        "print(sorted(heavy & set(sys.modules)))\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
+
+
+def test_a_wrong_command_and_a_wrong_flag_are_usage_errors() -> None:
+    for words in (["jugde"], ["judge", "--no-such-flag"], ["judge"]):
+        done = run(*words)
+        assert done.returncode == 2
+        assert "Traceback" not in done.stderr
+
+
+def test_a_missing_path_is_one_sentence() -> None:
+    done = run("judge", "no-such-folder")
+    assert done.returncode == 2
+    assert done.stderr.strip() == "Error: no-such-folder: no such file or folder"

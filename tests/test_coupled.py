@@ -1,0 +1,103 @@
+"""The chain for coupled scans: places, alignment, cell and areas against the simulated truth."""
+
+import numpy as np
+import pytest
+
+from tests.invented import premises_on, scan_of
+from xrdfilm.coupled import CoupledFit, analyse_coupled, prepare
+from xrdfilm.errors import AlignmentError, ScanAxisError
+from xrdfilm.scan import Scan
+from xrdfilm.simulate import Truth
+
+
+def fit_of(scan: Scan, kind: str, mosaic_deg: float) -> CoupledFit:
+    premises = premises_on(kind, mosaic_deg)
+    (result,) = analyse_coupled([scan], prepare(premises, scan.axis_deg))
+    assert isinstance(result, CoupledFit), result
+    return result
+
+
+@pytest.fixture(scope="module")
+def displaced() -> tuple[CoupledFit, Truth]:
+    premises = premises_on("tape", 4.5)
+    scan, truth = scan_of(
+        premises,
+        displacement_um=150.0,
+        c_axis=0.80,
+        a_axis=0.15,
+        random=0.05,
+        film_cell_A=(3.82, 3.885, 11.71),
+    )
+    return fit_of(scan, "tape", 4.5), truth
+
+
+def test_lines_stand_where_alignment_and_cell_put_them(
+    displaced: tuple[CoupledFit, Truth],
+) -> None:
+    fit, truth = displaced
+    true = {
+        (line.reflection, line.ghost): line.observed_deg
+        for line in truth.lines
+        if line.area_counts_deg > 100.0
+    }
+    for line in fit.usable("YBCO"):
+        at = true.get((line.reflection, None))
+        if at is not None and len(line.members) == 1 and line.place == "free":
+            assert line.two_theta_deg == pytest.approx(at, abs=0.004), line.reflection
+
+
+def test_cell_is_found_within_its_interval(displaced: tuple[CoupledFit, Truth]) -> None:
+    fit, _ = displaced
+    assert fit.cell is not None
+    assert fit.cell.c_A is not None
+    assert fit.cell.c_A.low is not None
+    assert fit.cell.c_A.high is not None
+    assert fit.cell.c_A.low < 11.71 < fit.cell.c_A.high
+    assert fit.cell.c_A.estimate == pytest.approx(11.71, abs=0.004)
+
+
+def test_areas_agree_with_the_truth(displaced: tuple[CoupledFit, Truth]) -> None:
+    """Pulls of isolated and overlapped lines; a blend's truth is the sum of its members.
+
+    Strong lines may be off by the profile's own error, half a per cent; others by their sigma.
+    """
+    fit, truth = displaced
+    for line in fit.usable("YBCO"):
+        true = sum(truth.area_counts_deg(m.phase, m.hkl) for m in line.members)
+        allowed = np.hypot(4.0 * line.area_sigma_counts_deg, 0.01 * true)
+        assert abs(line.area_counts_deg - true) < allowed, (line.reflection, true)
+
+
+def test_absent_lines_are_measured_all_the_same(displaced: tuple[CoupledFit, Truth]) -> None:
+    fit, _ = displaced
+    weak = [line for line in fit.lines if abs(line.significance) < 2.0]
+    assert len(weak) > 5
+    assert any(line.area_counts_deg < 0.0 for line in weak)
+
+
+def test_scans_together_give_what_each_gives_alone() -> None:
+    premises = premises_on("crystal", 0.5)
+    scans = [scan_of(premises, seed=s, displacement_um=40.0 * s)[0] for s in range(3)]
+    prepared = prepare(premises, scans[0].axis_deg)
+    together = analyse_coupled(scans, prepared)
+    for scan, shared in zip(scans, together, strict=True):
+        alone = fit_of(scan, "crystal", 0.5)
+        assert isinstance(shared, CoupledFit)
+        np.testing.assert_allclose(shared.lines.areas, alone.lines.areas, rtol=1e-6, atol=1e-6)
+
+
+def test_one_bad_scan_leaves_the_others_alone() -> None:
+    premises = premises_on("crystal", 0.5)
+    good, _ = scan_of(premises)
+    flat = Scan(good.axis_deg, np.full(len(good), 100.0))
+    other = Scan(good.axis_deg, good.counts, axis="omega")
+    first, second, third = analyse_coupled([flat, good, other], prepare(premises, good.axis_deg))
+    assert isinstance(first, AlignmentError)
+    assert "no line stands out" in str(first)
+    assert isinstance(second, CoupledFit)
+    assert isinstance(third, ScanAxisError)
+
+
+def test_a_scan_beyond_all_lines_is_refused() -> None:
+    with pytest.raises(AlignmentError, match="no line between"):
+        prepare(premises_on("crystal", 0.5), np.linspace(1.0, 5.0, 200))

@@ -1,0 +1,89 @@
+"""Openly licensed measured scans: results, or an honest refusal with its reason.
+
+The scans are not part of the repository; XRDFILM_REAL_SCANS says where they are.
+"""
+
+import os
+from pathlib import Path
+
+import pytest
+
+from xrdfilm.gather import gather_runs
+from xrdfilm.results import Film
+from xrdfilm.run import judge_run
+
+REAL = os.environ.get("XRDFILM_REAL_SCANS", "")
+pytestmark = pytest.mark.skipif(
+    not Path(REAL).is_dir() or not REAL, reason="XRDFILM_REAL_SCANS names no folder of scans"
+)
+
+CIF = """data_{key}
+_chemical_formula_sum '{formula}'
+_cell_length_a 10.5
+_cell_length_b 10.5
+_cell_length_c 10.5
+_cell_angle_alpha 90
+_cell_angle_beta 90
+_cell_angle_gamma 90
+_space_group_name_H-M_alt 'F d -3 m :2'
+_cell_formula_units_Z 8
+"""
+
+
+def judge(path: Path, stated: dict[str, object]) -> Film:
+    (planned,) = gather_runs([path], stated=stated)  # type: ignore[arg-type]
+    (film,) = judge_run(planned).result.films
+    return film
+
+
+# Published cubic cells, Fd-3m: openly licensed data set RbM2O5F (MIT), values as its authors give
+@pytest.mark.parametrize(
+    ("key", "formula", "edge_A"),
+    [("RbNb2O5F", "Rb Nb2 O5 F", 10.49561), ("RbTa2O5F", "Rb Ta2 O5 F", 10.47740)],
+)
+def test_powder_cells_are_the_published_ones(
+    tmp_path: Path, key: str, formula: str, edge_A: float
+) -> None:
+    cif = tmp_path / f"{key}.cif"
+    cif.write_text(CIF.format(key=key, formula=formula))
+    film = judge(
+        Path(REAL) / "rbm2o5f" / f"{key}.dat",
+        {
+            "stack": {"film": key, "powder": True},
+            "optics": {"anode": "Cu"},
+            "phase": [{"key": key, "file": str(cif)}],
+        },
+    )
+    assert film.lattice is not None
+    assert film.lattice.a_A is not None
+    assert film.lattice.a_A.value == pytest.approx(edge_A, abs=0.002)
+
+
+@pytest.mark.parametrize(
+    ("name", "reason"),
+    [
+        ("rbm2o5f/RbNb2O5F.background_points.xy", "background"),
+        ("caco3/all_samples_rocking_peaks_vs_phi.csv", "table of results"),
+        ("caco3/calcite_single_crystal_rocking_peaks_metrics.csv", "table of results"),
+        ("caco3/SH-124-B3_corrected_rocking_0.csv", "not of 2θ"),
+        ("caco3/SH-104-1_2Theta_0_exported.xy", "do not fall on the peaks"),
+        ("fairmat/TwoTheta_scan_powder.Profile0.txt", "do not fall on the peaks"),
+        ("lund/Sample1.txt", "do not fall on the peaks"),
+        ("lund/Sample2.txt", "do not fall on the peaks"),
+    ],
+)
+def test_what_is_no_scan_of_the_stated_film_is_refused(name: str, reason: str) -> None:
+    film = judge(Path(REAL) / name, {"stack": {"film": "YBCO", "substrate": "SrTiO3"}})
+    assert film.verdict == "unreadable"
+    assert reason in film.warnings[0]
+
+
+def test_every_scan_gives_a_result_or_a_reason() -> None:
+    paths = [
+        p for p in Path(REAL).rglob("*") if p.is_file() and p.name not in ("LICENSE", "README.md")
+    ]
+    assert len(paths) >= 15
+    for path in paths:
+        film = judge(path, {"stack": {"film": "YBCO", "substrate": "SrTiO3"}})
+        assert film.verdict in ("unreadable", "undecided")
+        assert film.warnings, path
