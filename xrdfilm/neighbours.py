@@ -122,11 +122,13 @@ def stack_neighbours(
             if not near.any():
                 continue
             shows = np.where(outside, known.certain, height * share > 0.5 * noise)
+            if name == "half wavelength":  # seen of strong planes only, those along a normal
+                shows = shows & known.certain
             for k in np.flatnonzero(near & shows):
                 place = float(places[k])
                 here.append(
                     (
-                        share,
+                        share * (2.0 if known.certain[k] else 1.0),
                         Neighbour(
                             f"{name} of {known.labels[k]}",
                             place,

@@ -59,7 +59,9 @@ def counting_for(
     limit = assumption.detection_limit
     if limit is None or not 0.0 < wanted < 1.0 or limit <= wanted:
         return None
+    deciding = {row.hkl for row in estimate.lines if row.use == "decides"}
     told = assumption.amplitude.weights * assumption.amplitude.strengths
+    told = np.where([hkl in deciding for hkl in FLUORIDE_LINES], told, 0.0)
     if not told.sum() > 0.0:
         return None
     best = int(np.argmax(told))
