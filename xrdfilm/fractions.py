@@ -28,6 +28,7 @@ DRAWS = 1024
 DISAGREE_BELOW = 0.01  # probability of a chi-square as large, under which the lines disagree
 _FAR = 3.0  # a share's draws are kept within this distance of 0..1, so that sigma stays finite
 _WORST_CONDITION = 1e7
+_ROOM_BELOW_ZERO = 0.1
 # Where the sum of the amplitudes is known better than this the plain least-squares shares are told,
 # which have no bias; beyond, one component is all but invisible (random grains beside a sharp film)
 # and may come out at minus several films, so the best account without negative volumes is taken.
@@ -203,12 +204,16 @@ def _non_negative(areas: FloatArray, nominal: FloatArray, weights: FloatArray) -
 
 
 def _share_draws(volume: FloatArray, own: list[int], rest: list[int]) -> FloatArray:
-    """Shares of the draws, shape (J,): the component's own amplitude may be negative, those it is
-    compared with may not (a volume never is; cutting them at zero can only tighten towards what
-    is possible, and keeps the coverage).
+    """Shares of the draws, shape (J,).
+
+    A component's own amplitude may be negative, and those it is compared with a little so: a tenth
+    of the film, room enough for noise that would otherwise push the share one way only. Further
+    down they are cut off, since no volume is negative and an all but invisible component must not
+    make the others as large as it likes.
     """
+    room = _ROOM_BELOW_ZERO * np.maximum(volume, 0.0).sum(axis=1)
     numerator = volume[:, own].sum(axis=1)
-    others = np.maximum(volume[:, rest], 0.0).sum(axis=1)
+    others = np.maximum(volume[:, rest], -room[:, None]).sum(axis=1)
     total = numerator + others
     # where nothing is left of the total the component is either all there is, or less than none
     safe = np.where(total > 0.0, total, 1.0)
