@@ -122,7 +122,8 @@ QUANTITIES: dict[str, QuantitySpec] = {
         ),
         QuantitySpec(
             "film_line_counts",
-            "counts at the top of the strongest film line",
+            "top of the strongest film line",
+            "counts",
             kind="scan",
             bounds=_POSITIVE,
             settled_by="a longer counting time",

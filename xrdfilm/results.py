@@ -27,6 +27,10 @@ class _Record(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, ser_json_inf_nan="null")
 
 
+def _nine_digits(x: float | None) -> float | None:
+    return None if x is None else float(f"{x:.9g}")
+
+
 class Quantity(_Record):
     """A value with its interval; value is null where only a one-sided limit can be given."""
 
@@ -45,15 +49,19 @@ class Quantity(_Record):
 
     @classmethod
     def of(cls, estimate: Estimate) -> Quantity:
-        """The record of an estimate."""
+        """The record of an estimate, with nine digits: more than any scan carries."""
         return cls(
-            value=estimate.value,
-            low=estimate.low,
-            high=estimate.high,
+            value=_nine_digits(estimate.value),
+            low=_nine_digits(estimate.low),
+            high=_nine_digits(estimate.high),
             level=estimate.level,
-            estimate=estimate.estimate,
-            sigma=estimate.sigma,
-            sources=dict(estimate.sources),
+            estimate=_nine_digits(estimate.estimate),
+            sigma=_nine_digits(estimate.sigma),
+            sources={
+                name: part
+                for name, value in estimate.sources.items()
+                if (part := _nine_digits(value)) is not None
+            },
         )
 
 

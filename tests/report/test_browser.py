@@ -250,8 +250,8 @@ def serious(page):
 @pytest.mark.parametrize("name", ["", "R-0142-06", "R-0142-11"])
 def test_accessibility(report, watched, name):
     page = watched.open(report.sheets[name] if name else report.index)
-    if page.locator("details").count():
-        page.locator("details summary").click()
+    if page.locator("details.lines").count():
+        page.locator("details.lines summary").click()
     settled(page)
     assert serious(page) == []
 

@@ -98,6 +98,7 @@ class FilmContent:
     limits: tuple[LimitRow, ...]
     orientation: tuple[Row, ...]
     orientation_notes: tuple[str, ...]
+    left_out: tuple[str, ...]
     fluoride: FluorideContent | None
     lattice: tuple[Row, ...]
     lattice_notes: tuple[str, ...]
@@ -144,6 +145,10 @@ def film_content(film: Film, slug: str) -> FilmContent:
             ),
         ),
         orientation_notes=_orientation_notes(film),
+        left_out=tuple(
+            f"{item.line}, {item.why}"
+            for item in (orientation.lines_left_out if orientation else ())
+        ),
         fluoride=_fluoride(film.fluoride),
         lattice=_rows(
             lattice,
@@ -163,7 +168,18 @@ def film_content(film: Film, slug: str) -> FilmContent:
         texture=_texture(film),
         texture_notes=tuple(texture.notes) if texture else (),
         phases=tuple(
-            (p.phase, p.detected, "; ".join(part for part in (", ".join(p.lines), p.note) if part))
+            (
+                p.phase,
+                p.detected,
+                "; ".join(
+                    part
+                    for part in (
+                        ", ".join(line.removeprefix(f"{p.phase} ") for line in p.lines),
+                        p.note,
+                    )
+                    if part
+                ),
+            )
             for p in film.phases
         ),
         lines=tuple(_line_rows(film)),
@@ -259,7 +275,6 @@ def _orientation_notes(film: Film) -> tuple[str, ...]:
             f"Scatter of the lines about the shares: χ² {number(found.chi_square, 3)} "
             f"with {found.degrees_of_freedom} degrees of freedom."
         )
-    notes += [f"Left out: {item.line}, {item.why}." for item in found.lines_left_out]
     return (*notes, *found.notes)
 
 
@@ -295,7 +310,12 @@ def _fluoride(found: Fluoride | None) -> FluorideContent | None:
         least_aligned=least(found.detection_limit_aligned),
         least_random=least(found.detection_limit_random),
         rows=tuple(rows),
-        notes=(*found.notes, *found.advice),
+        # cautions stand in a frame of their own at the foot of the sheet
+        notes=tuple(
+            text
+            for text in dict.fromkeys([*found.notes, *found.advice])
+            if text not in (HF_CAUTION, BARIUM_CAUTION)
+        ),
     )
 
 

@@ -309,7 +309,7 @@ def draw_scan(
             canvas, (left, residual_bottom, across, residual_height), span, (-limit, limit)
         )
         panel.grid_y([-3.0, 0.0, 3.0], ["−3σ", "0", "+3σ"])
-        panel.curve(axis, residuals, INK, 0.25, bins=300)
+        panel.curve(axis, residuals, INK, 0.25, bins=MOST_BINS)
     tick_panel = Panel(canvas, (left, rows_bottom, across, rows_height), span, (0.0, 1.0))
     for index, phase in enumerate(picture.ticks):
         bottom = rows_bottom + rows_height - (index + 1) * row

@@ -37,6 +37,8 @@ from xrdfilm.report.pdf_parts import (
 )
 from xrdfilm.report.picture import FilmPicture
 
+MOST_GHOSTS = 5  # more are marked in the drawing and listed on the page only
+
 
 def _figures(rows: Sequence[Row]) -> list[Flowable]:
     if not rows:
@@ -45,7 +47,7 @@ def _figures(rows: Sequence[Row]) -> list[Flowable]:
         [words(row.label, SMALL), words(f"{row.shown}  {row.note}" if row.note else row.shown)]
         for row in rows
     ]
-    return [Table(cells, colWidths=[0.34 * COLUMN, 0.66 * COLUMN], style=PLAIN)]
+    return [Table(cells, colWidths=[0.34 * COLUMN, 0.66 * COLUMN], style=PLAIN, hAlign="LEFT")]
 
 
 def _fluoride(found: FluorideContent) -> list[Flowable]:
@@ -60,7 +62,12 @@ def _fluoride(found: FluorideContent) -> list[Flowable]:
     ]
     return [
         Rule(f"Fluoride: {'seen' if found.detected else 'not seen'}"),
-        Table(head, colWidths=[0.28 * COLUMN, 0.39 * COLUMN, 0.33 * COLUMN], style=PLAIN),
+        Table(
+            head,
+            colWidths=[0.28 * COLUMN, 0.39 * COLUMN, 0.33 * COLUMN],
+            style=PLAIN,
+            hAlign="LEFT",
+        ),
         *_figures(found.rows),
         *notes(found.notes),
     ]
@@ -70,9 +77,10 @@ def _sections(film: FilmContent, picture: FilmPicture | None) -> list[list[Flowa
     """The blocks below the scan, in the order of the page."""
     blocks: list[list[Flowable]] = []
     if film.orientation:
-        blocks.append(
-            [Rule("Orientation"), *_figures(film.orientation), *notes(film.orientation_notes)]
-        )
+        block = [Rule("Orientation"), *_figures(film.orientation), *notes(film.orientation_notes)]
+        if film.left_out:
+            block.append(words(f"Left out: {'; '.join(film.left_out)}.", SMALL))
+        blocks.append(block)
     if film.fluoride:
         blocks.append(_fluoride(film.fluoride))
     if film.lattice or film.texture:
@@ -91,7 +99,9 @@ def _sections(film: FilmContent, picture: FilmPicture | None) -> list[list[Flowa
             for name, seen, text in film.phases
         ]
         widths = [0.24 * COLUMN, 0.19 * COLUMN, 0.57 * COLUMN]
-        blocks.append([Rule("Phases looked for"), Table(cells, colWidths=widths, style=PLAIN)])
+        blocks.append(
+            [Rule("Phases looked for"), Table(cells, colWidths=widths, style=PLAIN, hAlign="LEFT")]
+        )
     if film.warnings:
         blocks.append([Rule("Warnings"), *notes(film.warnings, numbered=True)])
     stated = [f"{name} {text}" for name, text in film.recipe + film.assumed]
@@ -261,11 +271,12 @@ class Sheet(Flowable):  # type: ignore[misc, unused-ignore]
                 cells.append([words(limit.text, text_style(5.8)), "", "", "", ""])
                 style.add("SPAN", (0, len(cells) - 1), (-1, len(cells) - 1))
         widths = [share * WIDTH for share in (0.18, 0.21, 0.31, 0.2, 0.1)]
-        return [Rule("Limits"), Table(cells, colWidths=widths, style=style)]
+        return [Rule("Limits"), Table(cells, colWidths=widths, style=style, hAlign="LEFT")]
 
     def _draw_picture(self, picture: FilmPicture, top: float) -> float:
         said = []
-        if ghosts := ghost_words(picture):
+        ghosts = ghost_words(picture)
+        if 0 < len(ghosts) <= MOST_GHOSTS:
             said.append(f"Ghosts: {'; '.join(ghosts)}.")
         if hidden := hidden_words(picture):
             said.append(f"Hidden: {'; '.join(hidden)}.")

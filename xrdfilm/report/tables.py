@@ -85,12 +85,13 @@ def lines_frame(result: RunResult) -> pd.DataFrame:
 
 
 def _table(frame: pd.DataFrame, least: tuple[str, ...]) -> pd.DataFrame:
-    """Without the split of every sigma; with its first columns even where there is no row."""
+    """Value, interval and sigma of every quantity; the first columns even without a row."""
     import pandas as pd
 
     if not len(frame):
         return pd.DataFrame(columns=list(least))
-    return frame[[name for name in frame.columns if ".sources." not in name]]
+    left_out = (".sources.", ".estimate", ".level")  # they are in results.json
+    return frame[[name for name in frame.columns if not any(part in name for part in left_out)]]
 
 
 def csv_text(frame: pd.DataFrame) -> str:

@@ -196,7 +196,7 @@
     const hooks = { setScale: [(u, key) => { if (key === "x") follow(u); }] };
     const dots = x.length / width < 3;
     const main = new uPlot({
-      ...common, height: paper ? 190 : narrow() ? 240 : 300,
+      ...common, height: paper ? 160 : narrow() ? 240 : 300,
       scales: { x: { time: false, min: view[0], max: view[1] }, y: logarithmic ? { distr: 3, log: 10 } : {} },
       axes: [xAxis(false), yAxis({ label: undefined,
         values: (u, ticks) => ticks.map((v) => (v === null ? "" : compact(v))) })],
@@ -215,7 +215,7 @@
     const limit = Math.min(10, Math.max(4, ...residual.filter((v) => v !== null).map(Math.abs)));
     if (picture.fit) {
       charts.push(new uPlot({
-        ...common, height: paper ? 60 : 84, padding: [6, 8, 0, 0],
+        ...common, height: paper ? 52 : 84, padding: [6, 8, 0, 0],
         scales: { x: { time: false, min: view[0], max: view[1] }, y: { range: [-limit, limit] } },
         axes: [xAxis(false), yAxis({ splits: () => [-3, 0, 3], values: (u, v) => v.map((t) => t === 0 ? "0" : t > 0 ? "+3σ" : "−3σ") })],
         series: [{}, { stroke: INK, width: 1, paths: () => null, points: { show: true, size: 2.2, fill: INK, width: 0 } }],
@@ -224,7 +224,7 @@
     }
     const rows = Math.max(1, picture.ticks.length);
     charts.push(new uPlot({
-      ...common, height: (paper ? 12 : 14) * rows + 50, padding: [4, 8, 0, 0],
+      ...common, height: (paper ? 10 : 14) * rows + 50, padding: [4, 8, 0, 0],
       scales: { x: { time: false, min: view[0], max: view[1] }, y: { range: [0, rows] } },
       axes: [xAxis(true, "2θ / °"), yAxis({
         splits: () => picture.ticks.map((_, i) => rows - i - 0.5),
@@ -279,7 +279,7 @@
       const side = picture.side[i];
       const axis = unpack(side.x);
       return new uPlot({
-        width: box.clientWidth, height: paper ? 110 : 165, legend: { show: false }, padding: [8, 8, 0, 0],
+        width: box.clientWidth, height: paper ? 84 : 165, legend: { show: false }, padding: [8, 8, 0, 0],
         cursor: { drag: { x: true, y: false }, points: { show: false } },
         scales: { x: { time: false } },
         axes: [xAxis(true, side.label), yAxis({ size: 50, values: (u, t) => t.map(compact) })],
