@@ -24,6 +24,7 @@ from xrdfilm.fitting import (
 from xrdfilm.flags import describe_flags, flag_bit, unpack_flags
 from xrdfilm.lines import Reflection
 from xrdfilm.lmfit_model import as_lmfit, fit_counts
+from xrdfilm.profile import doublet
 from xrdfilm.radiation import radiation
 from xrdfilm.scan import Scan
 
@@ -338,6 +339,69 @@ def test_inputs_are_left_alone() -> None:
     plan = compile_plan(X, [window(FREE)], CU)
     first, again = fit_block(plan, counts), fit_block(plan, counts)
     np.testing.assert_array_equal(first.area, again.area)
+
+
+def test_asymmetry_is_fitted_where_the_data_ask_for_it() -> None:
+    """A line drawn out to the low side: the symmetric fit is a misfit, the free skew is not."""
+    skewed = replace(FREE, skewness="free")
+    truth = 400.0 * doublet(
+        X,
+        np.array(38.5),
+        np.array(0.2),
+        np.array(0.5),
+        np.array(CU.k_alpha2_A / CU.k_alpha1_A),  # type: ignore[operator]
+        np.array(0.5),
+        np.array(0.25),
+    )
+    counts = draw(30.0 + truth, 400)
+    plain = fit_block(compile_plan(X, [window(FREE)], CU), counts)
+    fitted = fit_block(compile_plan(X, [window(skewed)], CU), counts)
+    pull = (fitted.area - 400) / fitted.area_sigma
+    assert abs(pull.mean()) < 0.15
+    assert pull.std() == pytest.approx(1.0, abs=0.1)
+    assert fitted.skew.mean() == pytest.approx(0.25, abs=0.01)
+    assert (fitted.chi_square / fitted.dof).mean() == pytest.approx(1.0, abs=0.02)
+    assert (plain.chi_square / plain.dof).mean() > 1.2
+
+
+def test_a_window_without_points_leaves_the_others_alone() -> None:
+    counts = draw(50.0 + 200 * line(38.5), 3)
+    counts[1, :] = np.nan
+    block = fit_block(compile_plan(X, [window(LINE)], CU), counts)
+    assert np.isfinite(block.area[[0, 2]]).all()
+    assert np.isnan(block.area[1, 0])
+    assert "no_data" in unpack_flags(int(block.flags[1, 0]))
+    lines = block.scan(1).measured_lines()
+    assert len(lines) == 0
+    assert lines.left_out[0][0] == MEMBER[0]
+
+
+@pytest.mark.parametrize("spec", [window(FORCED, FORCED), window(FREE, FREE)])
+def test_two_lines_at_one_place_are_told_apart_by_nobody(spec: WindowSpec) -> None:
+    block = fit_block(compile_plan(X, [spec], CU), draw(50.0 + 200 * line(38.5), 5))
+    assert block.area.sum(axis=1) == pytest.approx(200, abs=30)
+    told = flag_bit("no_covariance") | flag_bit("tangled") | flag_bit("at_bound")
+    assert ((block.flags & told) > 0).any(axis=1).all()
+
+
+EXTREMES = {
+    "empty": np.zeros(X.size),
+    "flat": np.full(X.size, 1e9),
+    "one spike": np.where(np.arange(X.size) == 100, 1e7, 3.0),
+    "a step": np.where(X > 38.5, 1e5, 0.0),
+    "sparse": (np.random.default_rng(0).random(X.size) < 0.02).astype(float),
+    "strong": 50.0 + 3e7 * line(38.5),
+}
+
+
+@pytest.mark.parametrize("poisson", [True, False])
+@pytest.mark.parametrize("name", EXTREMES)
+def test_extreme_scans_give_finite_figures(name: str, poisson: bool) -> None:
+    spec = [window(FREE), window(FREE, replace(FREE, two_theta_deg=39.3), FORCED, high=40.5)]
+    block = fit_block(compile_plan(X, spec, CU), EXTREMES[name][None], poisson=poisson)
+    for values in (block.area, block.area_sigma, block.decision, block.detection):
+        assert np.isfinite(values).all()
+    assert (block.decision >= 0).all()
 
 
 def test_tangled_lines_are_told() -> None:

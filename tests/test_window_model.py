@@ -36,6 +36,10 @@ CASES = {
         replace(LINE, two_theta_deg=39.2, width="tied", mixing="free"),
         degree=0,
     ),
+    "skew free": window(
+        replace(LINE, skewness="tied"),
+        replace(LINE, two_theta_deg=38.9, skew=0.1, skewness="tied", mixing="free"),
+    ),
     "skewed with a single line": window(
         replace(LINE, skew=0.2), replace(LINE, two_theta_deg=39.0, doublet=False)
     ),
@@ -60,10 +64,11 @@ def test_derivatives_of_the_whole_window(case: str) -> None:
     theta[:, n : group.structure.n_linear] = rng.uniform(
         -20, 100, (2, group.structure.n_background)
     )
-    at_place, at_width, at_mixing = group.structure.slices()
+    at_place, at_width, at_mixing, at_skew = group.structure.slices()
     theta[:, at_place] += 0.013
     theta[:, at_width] *= 1.07
     theta[:, at_mixing] *= 0.8
+    theta[:, at_skew] += 0.07
     _, slopes = model.evaluate(theta)
     assert slopes.shape[1] == group.structure.n_parameters
     for p in range(group.structure.n_parameters):
@@ -83,9 +88,10 @@ def test_tied_lines_keep_ratio_of_widths_and_distance_of_places() -> None:
     assert group.structure.n_parameters == 2 + 2 + 3
     model = WindowModel.of_group(group, 1, group.place[None], group.fwhm[None], None)
     theta = neutral(group, 1)
-    at_place, at_width, _ = group.structure.slices()
+    at_place, at_width, _, _ = group.structure.slices()
     theta[:, at_place], theta[:, at_width] = 0.05, 1.5
-    place, fwhm, mixing = model.shapes(theta)
+    place, fwhm, mixing, skew = model.shapes(theta)
+    assert skew is None
     np.testing.assert_allclose(place, [[38.55, 39.05]])
     np.testing.assert_allclose(fwhm, [[0.3, 0.45]])
     np.testing.assert_allclose(mixing, [[0.5, 0.5]])
@@ -148,7 +154,7 @@ def test_bounds_hold_and_prior_follow_the_specs() -> None:
     )
     (group,) = compile_plan(X, [spec], CU).groups
     low, high = bounds(group, 2)
-    at_place, at_width, at_mixing = group.structure.slices()
+    at_place, at_width, at_mixing, _ = group.structure.slices()
     np.testing.assert_allclose(high[:, at_place], [[0.1, 0.2]] * 2)
     np.testing.assert_allclose(low[:, at_width], 0.2)
     np.testing.assert_allclose(high[:, at_mixing], 1.0)
@@ -158,7 +164,7 @@ def test_bounds_hold_and_prior_follow_the_specs() -> None:
     np.testing.assert_allclose(known.weight[:, at_place], [[0.0, 2500.0]] * 2)
     np.testing.assert_allclose(known.weight[:, at_width], [[25.0, 0.0]] * 2)
     weak = np.array([[True, False], [False, False]])
-    held = hold(group.structure, (weak, weak, weak))
+    held = hold(group.structure, (weak, weak, weak, weak))
     assert held[0, at_place].tolist() == [True, False]
     assert held[0, at_mixing].tolist() == [True]
     assert not held[1].any()

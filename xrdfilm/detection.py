@@ -206,10 +206,10 @@ def detection_area(
     area = 2.0 * decision
     for _ in range(40):
         variance = moments.variance + area * moments.variance_slope
-        sigma = np.sqrt(variance)
+        sigma = np.sqrt(np.maximum(variance, 0.25 * moments.variance))
         skewness = (moments.third + area * moments.third_slope) / sigma**3
         following = decision - sigma * _quantile(beta, skewness)
-        if np.allclose(following, area, rtol=1e-7, atol=0.0):
+        if np.allclose(following, area, rtol=1e-7, atol=0.0, equal_nan=True):
             return np.asarray(following)
         area = following
     return area

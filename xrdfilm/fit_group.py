@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
 from xrdfilm._typing import BoolArray, FloatArray, IntArray
+from xrdfilm.fit_start import Hold, start_of, weak_lines
 from xrdfilm.flags import flag_bit
 from xrdfilm.levenberg import Minimum, Observations, Prior, minimise
 from xrdfilm.linear_fit import (
@@ -20,21 +21,7 @@ from xrdfilm.linear_fit import (
 from xrdfilm.window_model import WindowModel, bounds, hold, neutral, prior
 from xrdfilm.windows import Group
 
-SEARCH_FROM = 0.4  # a start is looked for when a line may shift by more than this share of its FWHM
-SEARCHED_EXTRA = (
-    2.0  # more significance asked of a line found by searching: the look-elsewhere toll
-)
-TOP_CLEAR_FROM = 3.0  # significance of a smoothed top that a start may follow
 TANGLED_FROM = 0.1  # relative uncertainty of a width beyond which the fit is no longer linear
-
-
-@dataclass(frozen=True, slots=True)
-class Hold:
-    """Significance a line needs to carry a place, a width, a mixing of its own."""
-
-    place: float = 4.0
-    width: float = 6.0
-    mixing: float = 15.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +38,7 @@ class GroupFit:
     fwhm: FloatArray
     fwhm_sigma: FloatArray
     mixing: FloatArray
+    skew: FloatArray
     background: FloatArray
     moments: BlankMoments
     widening: FloatArray
@@ -86,11 +74,14 @@ def fit_group(
     on = np.tile(group.on, (n_scans, 1))
     if good is not None:
         on = on * rows(good.astype(float))
+    empty = on.sum(axis=1) < group.structure.n_parameters + 2
+    if empty.any():  # every point lost: fitted on nothing in particular, and marked below
+        on, y = np.where(empty[:, None], 1.0, on), np.where(empty[:, None], 1.0, y)
     under = None if beneath is None else rows(beneath)
     model = WindowModel.of_group(group, n_scans, place, fwhm, under)
     floor = count_floor(y * on, on)
     seen = Observations(y, on, None if variance is None else rows(variance), floor)
-    start, held = _start(group, model, seen, n_scans, weak_below)
+    start, held = start_of(group, model, seen, n_scans, weak_below)
     low, high = bounds(group, n_scans)
     n_linear = group.structure.n_linear
     known = prior(group, n_scans)
@@ -106,7 +97,23 @@ def fit_group(
     )
     if group.structure.n_lines > 1:
         _hold_what_proved_weak(group, model, seen, best, known, (low, high, held), weak_below)
-    return _outcome(group, model, seen, best, n_scans)
+    found = _outcome(group, model, seen, best, n_scans)
+    return _without(found, empty) if empty.any() else found
+
+
+def _without(found: GroupFit, empty: BoolArray) -> GroupFit:
+    """The outcome with nothing said of windows that had no points."""
+    changed: dict[str, object] = {}
+    for field in fields(found):
+        values = getattr(found, field.name)
+        if field.name == "moments":
+            variance = np.where(empty[:, None], np.nan, values.variance)
+            changed["moments"] = replace(values, variance=variance)
+        elif field.name != "rounds":
+            blank = flag_bit("no_data") if field.name == "flags" else np.nan
+            shape = (-1,) + (1,) * (values.ndim - 1)
+            changed[field.name] = np.where(empty.reshape(shape), blank, values)
+    return replace(found, **changed)  # type: ignore[arg-type]
 
 
 def _hold_what_proved_weak(
@@ -128,7 +135,7 @@ def _hold_what_proved_weak(
     # At the fitted shapes: lines that hide each other are there, though each area is in doubt
     sigma = np.sqrt(np.diagonal(_at_fixed_shapes(best, seen), axis1=1, axis2=2)[:, :n])
     strength = best.theta[:, :n] / sigma
-    more = hold(s, _weak(strength, weak_below)) & ~held
+    more = hold(s, weak_lines(strength, weak_below)) & ~held
     rows = np.flatnonzero(more.any(axis=1))
     if not rows.size:
         return
@@ -149,101 +156,6 @@ def _hold_what_proved_weak(
         getattr(best, field.name)[rows] = getattr(again, field.name)
 
 
-def _weak(strength: FloatArray, weak_below: Hold) -> tuple[BoolArray, BoolArray, BoolArray]:
-    """Lines (B, L) too weak for a place, a width, a mixing of their own."""
-    return (
-        strength < weak_below.place,
-        strength < weak_below.width,
-        strength < weak_below.mixing,
-    )
-
-
-def _smooth(y: FloatArray, reach: int) -> FloatArray:
-    """Running mean over 2·reach + 1 points, the ends repeated; (B, N)."""
-    padded = np.pad(y, ((0, 0), (reach + 1, reach)), "edge")
-    total = np.cumsum(padded, axis=1)
-    width = 2 * reach + 1
-    return (total[:, width:] - total[:, :-width]) / width
-
-
-def _linear(
-    basis: FloatArray, y: FloatArray, weights: FloatArray
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Linear parameters (B, M), their standard uncertainties, and the fall of chi-square (B,)."""
-    inverse = inverse_normal(basis, weights)
-    right = np.matmul(basis, (weights * y)[..., None])[..., 0]
-    theta = np.matmul(inverse, right[..., None])[..., 0]
-    sigma = np.sqrt(np.diagonal(inverse, axis1=1, axis2=2))
-    return theta, sigma, np.einsum("bm,bm->b", theta, right)
-
-
-def _start(
-    group: Group, model: WindowModel, seen: Observations, n_scans: int, weak_below: Hold
-) -> tuple[FloatArray, BoolArray]:
-    """Start and parameters to hold, (B, P)."""
-    s = group.structure
-    y = seen.values if model.beneath is None else seen.values - model.beneath
-    if seen.variance is not None:
-        weights = seen.on / seen.variance
-    else:
-        assert seen.floor is not None
-        weights = seen.on / np.maximum(_smooth(seen.values, 2), 2.0 * seen.floor)
-    theta = neutral(group, n_scans)
-    linear, sigma, fall = _linear(model.basis(), y, weights)
-    n = s.n_lines
-    strength = linear[:, :n] / sigma[:, :n]
-    theta[:, : s.n_linear] = linear
-    movable = s.place_map.sum(axis=0) > 0
-    wide = (group.max_shift > SEARCH_FROM * group.fwhm) & movable
-    if wide.any():
-        shift = _search(group, model, y, weights, linear, n_scans)
-        shift *= np.tile(wide, (n_scans, 1))
-        rows = np.flatnonzero((np.abs(shift) > 0.25 * model.fwhm).any(axis=1))
-        if rows.size:
-            # Lines of one place group take the shift of the strongest among them
-            rank = np.abs(strength[rows])[:, None, :] * s.place_map[None]
-            moved = theta[rows]
-            moved[:, s.slices()[0]] = np.take_along_axis(shift[rows], rank.argmax(axis=2), axis=1)
-            basis = model.take(rows).basis(moved)
-            linear2, sigma2, fall2 = _linear(basis, y[rows], weights[rows])
-            moved[:, : s.n_linear] = linear2
-            better = fall2 > fall[rows]
-            rows, moved = rows[better], moved[better]
-            theta[rows] = moved
-            searched = (linear2[:, :n] / sigma2[:, :n])[better] - SEARCHED_EXTRA
-            strength[rows] = np.maximum(strength[rows], searched)
-    held = hold(s, _weak(strength, weak_below))
-    if held.any():
-        theta = np.where(held, neutral(group, n_scans), theta)
-    return theta, held
-
-
-def _search(
-    group: Group,
-    model: WindowModel,
-    y: FloatArray,
-    weights: FloatArray,
-    linear: FloatArray,
-    n_scans: int,
-) -> FloatArray:
-    """Shift (B, L) to the highest smoothed point that each line may reach."""
-    step = float(np.median(np.diff(group.x[0])[:8]))
-    reach = max(1, round(0.25 * float(np.median(group.fwhm)) / max(step, 1e-9)))
-    n = group.structure.n_lines
-    background = np.matmul(linear[:, None, n:], model.powers)[:, 0]
-    net = _smooth(np.where(weights > 0, y - background, 0.0), reach)
-    offset = model.x - model.place[:, :, None]
-    span = np.tile(group.search, (n_scans, 1, 1))
-    open_ = (offset >= span[:, :, :1]) & (offset <= span[:, :, 1:]) & (weights > 0)[:, None, :]
-    best = np.where(open_, net[:, None, :], -np.inf).argmax(axis=2)
-    shift = np.take_along_axis(offset, best[:, :, None], axis=2)[:, :, 0]
-    # A top that chance makes is no reason to move
-    top = np.take_along_axis(net, best, axis=1)
-    weight = np.take_along_axis(weights, best, axis=1)
-    clear = np.square(top) * weight * (2 * reach + 1) > TOP_CLEAR_FROM**2
-    return np.where(open_.any(axis=2) & clear & (top > 0.0), shift, 0.0)
-
-
 def _outcome(
     group: Group,
     model: WindowModel,
@@ -253,11 +165,11 @@ def _outcome(
 ) -> GroupFit:
     s = group.structure
     n, m = s.n_lines, s.n_linear
-    at_place, at_width, at_mixing = s.slices()
+    at_place, at_width, _, _ = s.slices()
     points = seen.on.sum(axis=1)
     dof = points - s.n_parameters
     widening, misfit = misfit_scale(best.chi_square, dof, best.inverse_sum)
-    place, fwhm, mixing = model.shapes(best.theta)
+    place, fwhm, mixing, skew = model.shapes(best.theta)
     variance = np.diagonal(best.covariance, axis1=1, axis2=2) * widening[:, None]
     place_sigma = np.sqrt(variance[:, at_place] @ s.place_map)
     fwhm_sigma = np.sqrt(variance[:, at_width] @ s.width_map) * model.fwhm
@@ -276,12 +188,8 @@ def _outcome(
     flags |= np.where(misfit, flag_bit("misfit"), 0)[:, None]
     flags |= np.where(best.converged, 0, flag_bit("not_converged"))[:, None]
     flags |= np.where(best.no_covariance, flag_bit("no_covariance"), 0)[:, None]
-    kinds = (
-        (at_place, s.place_map, "held_place"),
-        (at_width, s.width_map, "held_width"),
-        (at_mixing, s.mixing_map, "held_mixing"),
-    )
-    for at, mapping, code in kinds:
+    codes = ("held_place", "held_width", "held_mixing", "held_skew")
+    for at, mapping, code in zip(s.slices(), s.maps, codes, strict=True):
         if not mapping.shape[0]:
             continue
         held = (best.covariance.diagonal(axis1=1, axis2=2)[:, at] == 0.0).astype(float)
@@ -299,6 +207,7 @@ def _outcome(
         fwhm,
         fwhm_sigma,
         mixing,
+        np.zeros_like(place) if skew is None else skew,
         background,
         moments,
         widening,

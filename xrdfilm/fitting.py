@@ -24,7 +24,8 @@ import numpy as np
 
 from xrdfilm._typing import BoolArray, FloatArray
 from xrdfilm.detection import decision_area, detection_area
-from xrdfilm.fit_group import GroupFit, Hold, fit_group
+from xrdfilm.fit_group import GroupFit, fit_group
+from xrdfilm.fit_start import Hold
 from xrdfilm.flags import FLAGS, flag_bit, pack
 from xrdfilm.linear_fit import BlankMoments
 from xrdfilm.noise import noise_scale
@@ -194,6 +195,7 @@ def _empty(plan: WindowPlan, expected: FloatArray, n_scans: int) -> BlockFits:
         nan(),
         nan(),
         nan(),
+        nan(),
         pack((n_scans, n)),
         np.full((n_scans, v), np.nan),
         np.full((n_scans, v), np.nan),
@@ -232,6 +234,7 @@ def _store(
     out.fwhm[at] = lines(fit.fwhm)
     out.fwhm_sigma[at] = lines(fit.fwhm_sigma)
     out.mixing[at] = lines(fit.mixing)
+    out.skew[at] = lines(fit.skew)
     out.background[at] = lines(fit.background) * unit
     out.significance[at] = lines(fit.area / np.sqrt(moments.variance))
     out.decision[at] = lines(decision_area(moments, settings.alpha)) * unit

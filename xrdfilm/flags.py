@@ -59,6 +59,11 @@ _ALL = (
         "Too weak to carry its own Lorentz fraction: fitted with the expected one.",
     ),
     (
+        "held_skew",
+        "asymmetry held",
+        "Too weak to carry its own asymmetry: fitted with the expected one.",
+    ),
+    (
         "tangled",
         "tangled",
         "Beside its neighbours this line's width is known to no better than a tenth: its interval "

@@ -129,7 +129,11 @@ def blank_moments(
     reach = PRESENT_ABOVE * np.sqrt(np.diagonal(lines, axis1=-2, axis2=-1))
     area = theta[:, :n_lines]
     chance = np.where(known, 0.0, np.clip(area, -reach, reach))
-    pull = np.linalg.solve(lines, chance[..., None])
+    size = np.sqrt(np.diagonal(lines, axis1=-2, axis2=-1))
+    size = np.where(size > 0.0, size, 1.0)
+    alike = lines / (size[:, :, None] * size[:, None, :])
+    alike = alike + 1e-9 * np.eye(n_lines)  # two lines at one place share what chance gave them
+    pull = np.linalg.solve(alike, (chance / size)[..., None]) / size[..., None]
     empty = theta - np.matmul(covariance[:, :, :n_lines], pull)[..., 0]
     empty[:, :n_lines] = np.where(known, np.maximum(area, 0.0), 0.0)
     blank = variance
@@ -175,7 +179,7 @@ def misfit_scale(
 def inverse_normal(basis: FloatArray, weights: FloatArray) -> FloatArray:
     """Inverse (B, M, M) of the weighted normal matrix of basis (B or 1, M, N)."""
     normal = np.matmul(basis * weights[:, None, :], np.swapaxes(basis, -1, -2))
-    scale = np.sqrt(np.maximum(np.diagonal(normal, axis1=-2, axis2=-1), 1e-300))
+    scale = np.sqrt(np.maximum(np.diagonal(normal, axis1=-2, axis2=-1), 1e-60))
     normal /= scale[:, :, None] * scale[:, None, :]
     normal += 1e-13 * np.eye(normal.shape[-1])  # a line outside its window must not stop the rest
     inverse = np.linalg.inv(normal)

@@ -4,7 +4,8 @@
     result = fit_counts(window, two_theta_deg, counts)        # lmfit's ModelResult
     print(result.fit_report())
 
-Parameters are named ``line0_area``, ``line0_place``, ``line0_fwhm``, ``line0_mixing``, ... and
+Parameters are named ``line0_area``, ``line0_place``, ``line0_fwhm``, ``line0_mixing``,
+``line0_skew``, ... and
 ``background_c0``, ...; change, fix or tie them as lmfit's manual tells. M. Newville et al., LMFIT:
 Non-linear least-squares minimization and curve-fitting for Python.
 """
@@ -19,7 +20,7 @@ import numpy as np
 from xrdfilm._typing import FloatArray
 from xrdfilm.detection import doublet_constants
 from xrdfilm.profile import doublet
-from xrdfilm.windows import WIDTH_RANGE, LineSpec, WindowSpec
+from xrdfilm.windows import SKEW_RANGE, WIDTH_RANGE, LineSpec, WindowSpec
 
 if TYPE_CHECKING:
     import lmfit
@@ -122,12 +123,13 @@ def fit_counts(
 def _line(line: LineSpec, radiation: Radiation) -> Any:
     ratio, share = doublet_constants(radiation)
     pair = np.array(share if line.doublet else 0.0)
-    skew = np.array(line.skew) if line.skew else None
 
-    def curve(x: FloatArray, area: float, place: float, fwhm: float, mixing: float) -> FloatArray:
-        return area * doublet(
-            x, np.array(place), np.array(fwhm), np.array(mixing), np.array(ratio), pair, skew
-        )
+    def curve(
+        x: FloatArray, area: float, place: float, fwhm: float, mixing: float, skew: float
+    ) -> FloatArray:
+        shape = (np.array(place), np.array(fwhm), np.array(mixing))
+        tilt = np.array(skew) if skew else None
+        return area * doublet(x, *shape, np.array(ratio), pair, tilt)
 
     return curve
 
@@ -148,10 +150,12 @@ def _set_line(
     )
     parameters[f"{name}fwhm"].set(value=fwhm, min=fwhm * WIDTH_RANGE[0], max=fwhm * WIDTH_RANGE[1])
     parameters[f"{name}mixing"].set(value=mixing, min=0.0, max=1.0)
+    parameters[f"{name}skew"].set(value=line.skew, min=SKEW_RANGE[0], max=SKEW_RANGE[1])
     kinds = (
         ("place", line.place, line.place_group),
         ("fwhm", line.width, line.width_group),
         ("mixing", line.mixing, line.mixing_group),
+        ("skew", line.skewness, line.skew_group),
     )
     for kind, freedom, group in kinds:
         if freedom == "forced":
@@ -167,5 +171,6 @@ def _set_line(
             "place": f"{of} + {place - first.two_theta_deg!r}",
             "fwhm": f"{of} * {fwhm / first.fwhm_deg!r}",
             "mixing": of,
+            "skew": of,
         }
         parameters[f"{name}{kind}"].set(expr=ties[kind])

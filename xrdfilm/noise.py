@@ -19,16 +19,36 @@ def noise_scale(intensity: FloatArray) -> tuple[FloatArray, FloatArray | None]:
     neither slopes nor lines disturb.
     """
     y = np.asarray(intensity, dtype=float)
-    second = y[:, 2:] - 2.0 * y[:, 1:-1] + y[:, :-2]
-    square = np.square(second) / 6.0
-    tiny = np.finfo(float).tiny
-    if np.nanmin(y) >= 0.0:
+    good = np.isfinite(y)
+    y = np.where(good, y, np.nan)
+    flat = np.nan_to_num(y)
+    level = np.abs(flat).sum(axis=1) / np.maximum(good.sum(axis=1), 1)
+    # A curve without any scatter still needs a noise: a millionth of its level
+    least = np.where(level > 0.0, 1e-6 * level, 1.0)
+    square = np.square(y[:, 2:] - 2.0 * y[:, 1:-1] + y[:, :-2]) / 6.0
+    if flat.min() >= 0.0:
         local = (y[:, 2:] + y[:, 1:-1] + y[:, :-2]) / 3.0
         ratio = np.where(local > 0.0, square / np.where(local > 0.0, local, 1.0), np.nan)
-        scale = np.nanmedian(ratio, axis=1) / _MEDIAN_SQUARE
+        scale = _median(ratio) / _MEDIAN_SQUARE
         # More than half the differences equal: rounded or interpolated; the mean still tells
-        mean = np.nanmean(square, axis=1) / np.maximum(np.nanmean(local, axis=1), tiny)
-        return np.where(scale > 0.0, scale, np.maximum(mean, tiny)), None
-    variance = np.nanmedian(square, axis=1) / _MEDIAN_SQUARE
-    variance = np.where(variance > 0.0, variance, np.maximum(np.nanmean(square, axis=1), tiny))
+        mean = _mean(square) / np.maximum(_mean(local), least)
+        return np.maximum(np.where(scale > 0.0, scale, mean), least), None
+    variance = _median(square) / _MEDIAN_SQUARE
+    variance = np.where(variance > 0.0, variance, _mean(square))
+    variance = np.maximum(variance, np.square(least))
     return np.ones(y.shape[0]), np.broadcast_to(variance[:, None], y.shape).copy()
+
+
+def _median(values: FloatArray) -> FloatArray:
+    """Median of the finite values of each row; 0 where there are none."""
+    some = np.isfinite(values).any(axis=1)
+    out = np.zeros(values.shape[0])
+    if some.any():
+        out[some] = np.nanmedian(values[some], axis=1)
+    return out
+
+
+def _mean(values: FloatArray) -> FloatArray:
+    """Mean of the finite values of each row; 0 where there are none."""
+    number = np.isfinite(values).sum(axis=1)
+    return np.asarray(np.nansum(values, axis=1) / np.maximum(number, 1))

@@ -18,7 +18,7 @@ class BlockFits:
     """Fits of S scans with n lines in V windows.
 
     Shapes (S, n): ``area``, ``place``, ``place_sigma``, ``fwhm``, ``fwhm_sigma``, ``mixing``,
-    ``background`` (counts a point under the line), ``significance``, ``decision``, ``detection``
+    ``skew``, ``background`` (counts a point under the line), ``significance``, ``decision``, ``detection``
     and the packed ``flags``; ``area_covariance`` (S, n, n); ``chi_square``, ``dof``, ``rounds``
     (S, V); ``background_terms`` (S, V, D) the polynomial in the window's own coordinate. Lines
     that were not fitted are NaN.
@@ -33,6 +33,7 @@ class BlockFits:
     fwhm: FloatArray
     fwhm_sigma: FloatArray
     mixing: FloatArray
+    skew: FloatArray
     background: FloatArray
     significance: FloatArray
     decision: FloatArray
@@ -66,7 +67,7 @@ class WindowFits:
     def measured_lines(self, left_out: tuple[tuple[Reflection, str], ...] = ()) -> MeasuredLines:
         """The fitted lines, and ``left_out`` joined by those that could not be fitted."""
         b, i = self.block, self.index
-        fitted = np.flatnonzero(b.plan.fitted)
+        fitted = np.flatnonzero(np.isfinite(b.area[i]))
         columns = (
             b.expected,
             b.place,
@@ -107,7 +108,7 @@ class WindowFits:
         )
         missing = tuple(
             (line.members[0], "the scan holds too few usable points at its place")
-            for line, there in zip(b.plan.lines, b.plan.fitted, strict=True)
+            for line, there in zip(b.plan.lines, np.isfinite(b.area[i]), strict=True)
             if not there and line.members
         )
         covariance = b.area_covariance[i][np.ix_(fitted, fitted)]
@@ -124,7 +125,7 @@ class WindowFits:
             self.block.mixing[self.index, lines][:, None],
             group.ratio[at][:, None],
             group.share[at][:, None],
-            group.skew[at][:, None] if group.structure.skewed else None,
+            self.block.skew[self.index, lines][:, None] if group.structure.skewed else None,
         )
         return np.asarray(np.maximum(self.block.area[self.index, lines], 0.0) @ profiles)
 
@@ -138,7 +139,7 @@ class WindowFits:
         """
         b, i = self.block, self.index
         area = np.maximum(b.area[i, group.lines], 0.0)[:, None, :]
-        skew = group.skew[:, :, None] if group.structure.skewed else None
+        skew = b.skew[i, group.lines][:, :, None] if group.structure.skewed else None
 
         def curve(x: FloatArray) -> FloatArray:
             profiles = doublet(
@@ -174,7 +175,7 @@ class WindowFits:
             b.mixing[self.index, lines][:, None],
             group.ratio[at][:, None],
             group.share[at][:, None],
-            group.skew[at][:, None] if group.structure.skewed else None,
+            self.block.skew[self.index, lines][:, None] if group.structure.skewed else None,
         )
         scaled = (x - group.middle[at]) / group.half[at]
         terms = b.background_terms[self.index, window, : group.structure.n_background]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,7 +10,7 @@ import numpy as np
 from xrdfilm._typing import BoolArray, FloatArray, IntArray
 from xrdfilm.levenberg import Prior
 from xrdfilm.profile import doublet, doublet_terms
-from xrdfilm.windows import WIDTH_RANGE, Group, Structure
+from xrdfilm.windows import SKEW_RANGE, WIDTH_RANGE, Group, Structure
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,11 +75,13 @@ class WindowModel:
             None if self.beneath is None else self.beneath[rows],
         )
 
-    def shapes(self, theta: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Place, FWHM and Lorentz fraction of each line, (B, L), at parameters (B, P)."""
+    def shapes(
+        self, theta: FloatArray
+    ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray | None]:
+        """Place, FWHM, Lorentz fraction and skew (None: all 0) of each line, (B, L)."""
         s = self.structure
-        at_place, at_width, at_mixing = s.slices()
-        place, fwhm, mixing = self.place, self.fwhm, self.mixing
+        at_place, at_width, at_mixing, at_skew = s.slices()
+        place, fwhm, mixing, skew = self.place, self.fwhm, self.mixing, self.skew
         if s.place_map.shape[0]:
             place = place + theta[:, at_place] @ s.place_map
         if s.width_map.shape[0]:
@@ -87,13 +90,15 @@ class WindowModel:
         if s.mixing_map.shape[0]:
             open_mixing = s.mixing_map.sum(axis=0)
             mixing = theta[:, at_mixing] @ s.mixing_map + (1.0 - open_mixing) * mixing
-        return place, fwhm, mixing
+        if skew is not None and s.skew_map.shape[0]:
+            open_skew = s.skew_map.sum(axis=0)
+            skew = theta[:, at_skew] @ s.skew_map + (1.0 - open_skew) * skew
+        return place, fwhm, mixing, skew
 
     def basis(self, theta: FloatArray | None = None) -> FloatArray:
         """Unit-area profiles and powers, (B, L + D, N): the linear part at given shapes."""
-        shapes = (self.place, self.fwhm, self.mixing) if theta is None else self.shapes(theta)
-        place, fwhm, mixing = (value[:, :, None] for value in shapes)
-        skew = None if self.skew is None else self.skew[:, :, None]
+        shapes = (self.place, self.fwhm, self.mixing, self.skew)
+        place, fwhm, mixing, skew = _spread(shapes if theta is None else self.shapes(theta))
         n = self.structure.n_lines
         out = np.empty((self.x.shape[0], self.structure.n_linear, self.x.shape[2]))
         out[:, :n] = doublet(
@@ -106,8 +111,8 @@ class WindowModel:
         """Expected counts (B, N) and derivatives (B, P, N)."""
         s = self.structure
         n = s.n_lines
-        at_place, at_width, at_mixing = s.slices()
-        place, fwhm, mixing = (value[:, :, None] for value in self.shapes(theta))
+        at_place, at_width, at_mixing, at_skew = s.slices()
+        place, fwhm, mixing, skew = _spread(self.shapes(theta))
         terms = doublet_terms(
             self.x,
             place,
@@ -115,7 +120,7 @@ class WindowModel:
             mixing,
             self.ratio[:, :, None],
             self.share[:, :, None],
-            None if self.skew is None else self.skew[:, :, None],
+            skew,
         )
         slopes = np.empty((self.x.shape[0], s.n_parameters, self.x.shape[2]))
         slopes[:, :n] = terms.value
@@ -127,7 +132,18 @@ class WindowModel:
         _through(s.place_map, terms.by_place, area, slopes[:, at_place])
         _through(s.width_map, terms.by_fwhm, area * self.fwhm[:, :, None], slopes[:, at_width])
         _through(s.mixing_map, terms.by_lorentz, area, slopes[:, at_mixing])
+        if terms.by_skew is not None:
+            _through(s.skew_map, terms.by_skew, area, slopes[:, at_skew])
         return model, slopes
+
+
+def _spread(
+    shapes: tuple[FloatArray, FloatArray, FloatArray, FloatArray | None],
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray | None]:
+    """Shapes (B, L) as (B, L, 1)."""
+    place, fwhm, mixing, skew = shapes
+    wide = None if skew is None else skew[:, :, None]
+    return place[:, :, None], fwhm[:, :, None], mixing[:, :, None], wide
 
 
 def _through(mapping: FloatArray, terms: FloatArray, factor: FloatArray, out: FloatArray) -> None:
@@ -144,7 +160,7 @@ def _through(mapping: FloatArray, terms: FloatArray, factor: FloatArray, out: Fl
 def bounds(group: Group, n_scans: int) -> tuple[FloatArray, FloatArray]:
     """Lower and upper bounds (B, P) of the parameters of all rows."""
     s = group.structure
-    at_place, at_width, at_mixing = s.slices()
+    at_place, at_width, at_mixing, at_skew = s.slices()
     low = np.full((group.lines.shape[0], s.n_parameters), -np.inf)
     high = np.full_like(low, np.inf)
     for i, row in enumerate(s.place_map):
@@ -152,6 +168,7 @@ def bounds(group: Group, n_scans: int) -> tuple[FloatArray, FloatArray]:
         low[:, at_place.start + i], high[:, at_place.start + i] = -reach, reach
     low[:, at_width], high[:, at_width] = WIDTH_RANGE
     low[:, at_mixing], high[:, at_mixing] = 0.0, 1.0
+    low[:, at_skew], high[:, at_skew] = SKEW_RANGE
 
     def rows(values: FloatArray) -> FloatArray:
         return np.tile(values, (n_scans, 1))
@@ -162,19 +179,22 @@ def bounds(group: Group, n_scans: int) -> tuple[FloatArray, FloatArray]:
 def neutral(group: Group, n_scans: int) -> FloatArray:
     """Parameters (B, P) of no shift, expected widths and expected mixing; areas zero."""
     s = group.structure
-    _, at_width, at_mixing = s.slices()
+    _, at_width, at_mixing, at_skew = s.slices()
     theta = np.zeros((group.lines.shape[0], s.n_parameters))
     theta[:, at_width] = 1.0
-    if s.mixing_map.shape[0]:
-        share = s.mixing_map / s.mixing_map.sum(axis=1, keepdims=True)
-        theta[:, at_mixing] = group.mixing @ share.T
+    for at, mapping, values in (
+        (at_mixing, s.mixing_map, group.mixing),
+        (at_skew, s.skew_map, group.skew),
+    ):
+        if mapping.shape[0]:
+            theta[:, at] = values @ (mapping / mapping.sum(axis=1, keepdims=True)).T
     return np.tile(theta, (n_scans, 1))
 
 
 def prior(group: Group, n_scans: int) -> Prior | None:
     """What is expected of places and widths, with its doubt, for all rows; None without doubts."""
     s = group.structure
-    at_place, at_width, _ = s.slices()
+    at_place, at_width, _, _ = s.slices()
     weight = np.zeros((group.lines.shape[0], s.n_parameters))
     for at, mapping, doubt in (
         (at_place, s.place_map, group.place_doubt),
@@ -188,15 +208,14 @@ def prior(group: Group, n_scans: int) -> Prior | None:
     return Prior(neutral(group, n_scans), np.tile(weight, (n_scans, 1)))
 
 
-def hold(structure: Structure, weak: tuple[BoolArray, BoolArray, BoolArray]) -> BoolArray:
+def hold(structure: Structure, weak: Sequence[BoolArray]) -> BoolArray:
     """Parameters (B, P) to hold: those that act on weak lines only.
 
-    ``weak`` marks lines (B, L) too weak for a place, a width, a mixing of their own.
+    ``weak`` marks lines (B, L) too weak for a place, a width, a mixing, a skew of their own.
     """
     s = structure
     out = np.zeros((weak[0].shape[0], s.n_parameters), bool)
-    maps = (s.place_map, s.width_map, s.mixing_map)
-    for at, mapping, lines in zip(s.slices(), maps, weak, strict=True):
+    for at, mapping, lines in zip(s.slices(), s.maps, weak, strict=True):
         if mapping.shape[0]:
             out[:, at] = ((~lines).astype(float) @ mapping.T) == 0.0
     return out

@@ -10,7 +10,8 @@ window, or "forced" to what is given):
 
 - place: a shift from the expected place, within ± ``max_shift_deg``;
 - width: a factor on the expected FWHM, between ``WIDTH_RANGE`` (tied lines keep their ratio);
-- mixing: the Lorentz fraction, between 0 and 1.
+- mixing: the Lorentz fraction, between 0 and 1;
+- skew: the low-angle asymmetry, within ``SKEW_RANGE``.
 """
 
 from __future__ import annotations
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
 
 Freedom = Literal["free", "tied", "forced"]
 WIDTH_RANGE = (0.2, 5.0)
+SKEW_RANGE = (-0.5, 0.8)
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,9 +44,10 @@ class LineSpec:
     ``fwhm_doubt`` (a share of the width) are standard uncertainties of what is expected: where
     they are not 0, the expectation takes part in the fit with that weight, which keeps lines that
     overlap too much for all their parameters from running away. ``doublet`` is False for
-    a line of one wavelength (K-beta, tungsten). ``skew`` is the low-angle asymmetry of
-    `xrdfilm.profile`. With ``core_excluded_fwhm`` > 0 the points within that many FWHM of the
-    line are left out (a substrate line that dwarfs its neighbours): only its tails are fitted.
+    a line of one wavelength (K-beta, tungsten). ``skew`` is the expected low-angle asymmetry of
+    `xrdfilm.profile`, ``skewness`` tells whether it is fitted. With ``core_excluded_fwhm`` > 0
+    the points within that many FWHM of the line are left out (a substrate line that dwarfs its
+    neighbours): only its tails are fitted.
     """
 
     members: tuple[Reflection, ...]
@@ -62,6 +65,8 @@ class LineSpec:
     mixing_group: str = ""
     doublet: bool = True
     skew: float = 0.0
+    skewness: Freedom = "forced"
+    skew_group: str = ""
     core_excluded_fwhm: float = 0.0
     label: str = ""
 
@@ -84,9 +89,9 @@ class WindowSpec:
 class Structure:
     """What windows of one group have in common.
 
-    ``place_map``, ``width_map``, ``mixing_map`` have shape (parameters of the kind, L): 1 where
-    the parameter acts on the line. Parameters are ordered: areas (L), background (D), places,
-    widths, mixings.
+    ``place_map``, ``width_map``, ``mixing_map``, ``skew_map`` have shape (parameters of the kind,
+    L): 1 where the parameter acts on the line. Parameters are ordered: areas (L), background (D),
+    places, widths, mixings, skews.
     """
 
     n_lines: int
@@ -94,18 +99,18 @@ class Structure:
     place_map: FloatArray
     width_map: FloatArray
     mixing_map: FloatArray
+    skew_map: FloatArray
     doublets: bool
     skewed: bool
 
     @property
     def key(self) -> tuple[object, ...]:
         """Hashable identity."""
-        maps = (self.place_map, self.width_map, self.mixing_map)
         return (
             self.n_lines,
             self.n_background,
-            *(m.tobytes() for m in maps),
-            *(m.shape for m in maps),
+            *(m.tobytes() for m in self.maps),
+            *(m.shape for m in self.maps),
             self.doublets,
             self.skewed,
         )
@@ -118,15 +123,22 @@ class Structure:
     @property
     def n_parameters(self) -> int:
         """All open parameters of a window."""
-        maps = (self.place_map, self.width_map, self.mixing_map)
-        return self.n_linear + sum(int(m.shape[0]) for m in maps)
+        return self.n_linear + sum(int(m.shape[0]) for m in self.maps)
 
-    def slices(self) -> tuple[slice, slice, slice]:
-        """Where places, widths and mixings stand among the parameters."""
-        a = self.n_linear
-        b = a + self.place_map.shape[0]
-        c = b + self.width_map.shape[0]
-        return slice(a, b), slice(b, c), slice(c, c + self.mixing_map.shape[0])
+    @property
+    def maps(self) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+        """The maps of places, widths, mixings and skews."""
+        return self.place_map, self.width_map, self.mixing_map, self.skew_map
+
+    def slices(self) -> tuple[slice, slice, slice, slice]:
+        """Where places, widths, mixings and skews stand among the parameters."""
+        ends = np.cumsum([self.n_linear, *(m.shape[0] for m in self.maps)]).tolist()
+        return (
+            slice(ends[0], ends[1]),
+            slice(ends[1], ends[2]),
+            slice(ends[2], ends[3]),
+            slice(ends[3], ends[4]),
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -332,8 +344,9 @@ def _structure(window: WindowSpec, radiation: Radiation) -> Structure:
         _kind_map([(line.place, line.place_group) for line in lines]),
         _kind_map([(line.width, line.width_group) for line in lines]),
         _kind_map([(line.mixing, line.mixing_group) for line in lines]),
+        _kind_map([(line.skewness, line.skew_group) for line in lines]),
         pairs and any(line.doublet for line in lines),
-        any(line.skew != 0.0 for line in lines),
+        any(line.skew != 0.0 or line.skewness != "forced" for line in lines),
     )
 
 
