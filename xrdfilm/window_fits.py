@@ -18,10 +18,10 @@ class BlockFits:
     """Fits of S scans with n lines in V windows.
 
     Shapes (S, n): ``area``, ``place``, ``place_sigma``, ``fwhm``, ``fwhm_sigma``, ``mixing``,
-    ``skew``, ``background`` (counts a point under the line), ``significance``, ``decision``, ``detection``
-    and the packed ``flags``; ``area_covariance`` (S, n, n); ``chi_square``, ``dof``, ``rounds``
-    (S, V); ``background_terms`` (S, V, D) the polynomial in the window's own coordinate. Lines
-    that were not fitted are NaN.
+    ``skew``, ``background`` (counts a point under the line), ``significance``, ``decision``,
+    ``detection`` and the packed ``flags``; ``area_covariance`` (S, n, n); ``chi_square``, ``dof``,
+    ``rounds`` (S, V); ``background_terms`` (S, V, D) the polynomial in the window's own
+    coordinate. Lines that were not fitted are NaN.
     """
 
     plan: WindowPlan
