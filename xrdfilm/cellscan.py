@@ -33,6 +33,7 @@ STRONG_NEIGHBOUR = 8.0  # a neighbour this significant also gets its place fitte
 VERY_STRONG = 60.0
 KNOWN_SHARE = 0.08  # a place that keeps less of its information than this beside others is unusable
 _TAIL_DOUBT = 0.05
+_NEGLIGIBLE = 0.2  # of a neighbour's standard uncertainty alone in the window
 _FARTHEST_CORE_DEG = 0.8
 _TABLE_PER_FWHM = 64
 
@@ -47,12 +48,18 @@ class LineShape:
 
 @dataclass(frozen=True, slots=True)
 class Neighbour:
-    """Another line that may stand in the window; ``doublet`` is False for a ghost's single line."""
+    """Another line that may stand in the window.
+
+    ``doublet`` is False for a line of one wavelength; ``ghost`` marks a contaminant's line, and
+    ``ceiling_area`` is the most it can have (counts·deg), None where that is not known.
+    """
 
     label: str
     place_deg: float
     shape: LineShape
     doublet: bool = True
+    ghost: bool = False
+    ceiling_area: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,6 +145,15 @@ def line_window(
     power = np.polynomial.legendre.legvander(
         np.clip((2 * x - x[0] - x[-1]) / (x[-1] - x[0]), -1, 1), background_degree
     )
+    if len(neighbours):  # ghosts too weak to matter only cost sensitivity
+        level = fixed if not counting else np.maximum(np.median(y), floor)
+        alone = np.sqrt(1.0 / np.maximum(np.sum(np.square(extra) / level, axis=1), 1e-300))
+        matters = [
+            n.ceiling_area is None or n.ceiling_area > _NEGLIGIBLE * sigma_alone
+            for n, sigma_alone in zip(neighbours, alone, strict=True)
+        ]
+        neighbours = [n for n, kept in zip(neighbours, matters, strict=True) if kept]
+        extra = extra[matters]
     columns = [power, *([extra.T] if len(neighbours) else [])]
     basis = np.hstack(columns)
     model, amplitudes, errors = _poisson_fit(basis, y, fixed, floor, counting)
@@ -148,22 +164,24 @@ def line_window(
         beside = x[0] - _FARTHEST_CORE_DEG < neighbour.place_deg < x[-1] + _FARTHEST_CORE_DEG
         if significance <= STRONG_NEIGHBOUR or not beside:
             continue
+        area = float(amplitudes[power.shape[1] + k])
+        error = float(errors[power.shape[1] + k])
+        if neighbour.ceiling_area is not None and area > 1.5 * neighbour.ceiling_area + 4.0 * error:
+            continue  # more than a ghost can be: something else stands there, do not hide it
         found.append((neighbour.label, significance))
-        columns.append(np.gradient(extra[k], x)[:, None])
         width = neighbour.shape.fwhm_deg
         reach = 0.8 * width
         if significance > VERY_STRONG:
             # as far out as a twentieth of a Lorentzian tail would still stand out of the noise
-            area = float(amplitudes[power.shape[1] + k])
             noise = float(np.sqrt(max(np.median(model), floor)))
             tail = float(np.sqrt(_TAIL_DOUBT * area * width / (2.0 * np.pi * noise)))
             reach = min(max(2.0 * width, tail), _FARTHEST_CORE_DEG)
-            offset = x - neighbour.place_deg
-            columns.append((1.0 / (np.square(offset) + np.square(width)))[:, None])
         sine = min(1.0, ratio * float(np.sin(np.radians(neighbour.place_deg / 2))))
         second = float(2.0 * np.degrees(np.arcsin(sine)))
         high = second if neighbour.doublet and share > 0 else neighbour.place_deg
         keep &= (x < neighbour.place_deg - reach) | (x > high + reach)
+        if x[0] < neighbour.place_deg - reach and high + reach < x[-1]:
+            columns.append(np.gradient(extra[k], x)[:, None])  # of one tail, its size is enough
     if found:
         basis = np.hstack(columns)[keep]
         if basis.shape[0] < basis.shape[1] + 8:

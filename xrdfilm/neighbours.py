@@ -20,7 +20,7 @@ from xrdfilm.radiation import Radiation, two_theta_of
 from xrdfilm.stack import Stack
 
 WEAKEST = 0.03  # of a phase's strongest line as a powder; weaker ones are no neighbours
-_K_BETA, _TUNGSTEN, _HALF = 0.05, 0.02, 0.005
+_K_BETA, _TUNGSTEN, _HALF = 0.02, 0.01, 0.002
 """Most that a ghost shows of its parent's height: upper ends of common practice, no source."""
 
 _TAIL_DEG2 = 2e-3  # of a line's height times the square of the distance: a Lorentzian tail
@@ -113,7 +113,7 @@ def stack_neighbours(
         away = np.maximum(np.maximum(low - known.place_deg, known.place_deg - high), 0.0)
         with np.errstate(divide="ignore", invalid="ignore"):
             tail = np.nan_to_num(height) * _TAIL_DEG2 / np.square(away)
-        for k in np.flatnonzero((away < 0.3) | ((away < 4.0) & (tail > 0.2 * noise))):
+        for k in map(int, np.flatnonzero((away < 0.3) | ((away < 4.0) & (tail > 0.2 * noise)))):
             place = float(known.place_deg[k])
             weight = 2.0 if known.certain[k] else float(known.powder_share[k])
             here.append((weight, Neighbour(known.labels[k], place, shape_at(place))))
@@ -124,7 +124,7 @@ def stack_neighbours(
             shows = np.where(outside, known.certain, height * share > 0.5 * noise)
             if name == "half wavelength":  # seen of strong planes only, those along a normal
                 shows = shows & known.certain
-            for k in np.flatnonzero(near & shows):
+            for k in map(int, np.flatnonzero(near & shows)):
                 place = float(places[k])
                 here.append(
                     (
@@ -134,6 +134,10 @@ def stack_neighbours(
                             place,
                             shape_at(place),
                             doublet=name == "half wavelength",
+                            ghost=True,
+                            ceiling_area=None
+                            if outside[k]
+                            else 1.2 * share * float(height[k]) * shape_at(place).fwhm_deg,
                         ),
                     )
                 )

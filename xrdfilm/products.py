@@ -216,7 +216,7 @@ def _measure(
     for (hkl, place, strength), window, near in zip(candidates, windows, around, strict=True):
         if len(measured) == MOST_LINES:
             break
-        if any(abs(n.place_deg - place) < _CLEAR_DEG for n in near):
+        if any(abs(n.place_deg - place) < _CLEAR_DEG and not n.ghost for n in near):
             continue
         cut = line_window(x, y, optics.radiation, *window, near, sigma=sigma, background_degree=2)
         if cut is None:
