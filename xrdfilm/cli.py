@@ -18,6 +18,7 @@ COMMANDS = {
     "demo": "Write a run of invented films, judge it, and say where the report lies.",
     "look": "Show what was understood of a scan file.",
     "judge": "Judge films against a limit file and write the report.",
+    "report": "Make a report anew from results.json, by other limits if wanted.",
     "phases": "Reference lines of a phase; usable lines of a stack.",
     "simulate": "Write a simulated scan with its truth.",
 }

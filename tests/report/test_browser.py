@@ -294,7 +294,7 @@ def test_names_from_files_run_nothing(tmp_path, browser):
         page = watched.open(report.index)
         assert page.locator("#film-table tbody tr").count() == len(NASTY)
         assert page.evaluate("document.documentElement.scrollWidth") <= width
-        for path in report.sheets.values():
+        for path in report.sheets.values() if width == 390 else ():
             page = watched.open(path)
             settled(page)
             assert page.locator("img").count() == 0

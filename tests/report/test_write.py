@@ -90,6 +90,14 @@ def test_the_same_results_are_only_drawn_anew(run, tmp_path):
     assert not (out / "report.pdf").exists()  # a PDF that nobody made anew would be out of step
 
 
+def test_pages_without_drawings_do_not_replace_drawn_ones(run, tmp_path):
+    out = tmp_path / "judged"
+    write_report(*run, out, pdf=False)
+    again = write_report(run[0], {}, out, pdf=False)
+    assert 'id="picture"' in (again.earlier / "films/R-0142-01.html").read_text(encoding="utf-8")
+    assert 'id="picture"' not in (out / "films/R-0142-01.html").read_text(encoding="utf-8")
+
+
 def test_files_of_others_are_left_alone(run, tmp_path):
     out = tmp_path / "judged"
     (out / "films").mkdir(parents=True)

@@ -73,7 +73,7 @@ def write_report(
         content = run_content(result)
         notes = _make(result, content, pictures, fresh, pdf=pdf, progress=progress)
         _write_sums(fresh)
-        earlier = _keep_earlier(out_dir, fresh)
+        earlier = _keep_earlier(out_dir, fresh, drawn=bool(pictures))
         _move_in(fresh, out_dir)
     finally:
         shutil.rmtree(fresh, ignore_errors=True)
@@ -163,14 +163,15 @@ def _listed(folder: Path) -> list[Path]:
     return [p for p in (*inside, Path(SUMS)) if not p.is_absolute() and (folder / p).is_file()]
 
 
-def _keep_earlier(out_dir: Path, fresh: Path) -> Path | None:
+def _keep_earlier(out_dir: Path, fresh: Path, *, drawn: bool) -> Path | None:
     """Move what the new report would replace, and the rest of the old one, out of the way.
 
     Nothing is kept where the results are the same, to the byte: then only the pages are made anew.
+    Pages without drawings (``drawn`` false) never take the place of others so.
     """
     old, new = out_dir / "results.json", fresh / "results.json"
     listed = _listed(out_dir)
-    if old.is_file() and old.read_bytes().strip() == new.read_bytes().strip():
+    if drawn and old.is_file() and old.read_bytes().strip() == new.read_bytes().strip():
         for name in set(listed) - set(_files(fresh)):
             (out_dir / name).unlink()
         return None

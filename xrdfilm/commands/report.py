@@ -1,0 +1,78 @@
+"""`xrdfilm report`: make a report anew from results.json."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from xrdfilm.results import Film, RunResult
+
+EXAMPLE = """\b
+Examples:
+  xrdfilm report judged/results.json
+  xrdfilm report judged/results.json --limits tighter.toml --out tighter
+"""
+
+
+@click.command(name="report", epilog=EXAMPLE)
+@click.argument("results", type=click.Path(path_type=Path))
+@click.option(
+    "--limits",
+    "limit_file",
+    type=click.Path(path_type=Path),
+    help="Judge the recorded figures by this limit file.",
+)
+@click.option(
+    "--out",
+    type=click.Path(file_okay=False, path_type=Path),
+    help="Folder for the report; default: report/ beside RESULTS.",
+)
+@click.option("--no-pdf", is_flag=True, help="Write no PDF.")
+def command(results: Path, limit_file: Path | None, out: Path | None, no_pdf: bool) -> int:
+    """Make the report of a run anew from its RESULTS (a results.json), without the scans.
+
+    The sheets show every figure but no drawing, for which `xrdfilm judge` needs the scans.
+    """
+    from xrdfilm.report.write import write_report
+
+    recorded = read_recorded(results)
+    judged = recorded
+    if limit_file is not None:
+        from xrdfilm.limits import read_limit_file
+        from xrdfilm.rejudge import rejudged
+
+        judged = rejudged(recorded, read_limit_file(limit_file))
+    paths = write_report(judged, {}, out or results.parent / "report", pdf=not no_pdf)
+    for before, now in zip(recorded.films, judged.films, strict=True):
+        if (before.verdict, before.grade) != (now.verdict, now.grade):
+            click.echo(f"{now.film}: {_told(before)}, now {_told(now)}")
+    for note in paths.notes:
+        click.echo(note)
+    click.echo(f"Report:  {paths.index}")
+    return 0
+
+
+def read_recorded(path: Path) -> RunResult:
+    """A results.json; raises XrdfilmError, with the first thing that is wrong, where it is none."""
+    from pydantic import ValidationError
+
+    from xrdfilm.errors import XrdfilmError
+    from xrdfilm.results import read_results
+
+    try:
+        return read_results(path)
+    except OSError as problem:
+        raise XrdfilmError(f"{path}: cannot be read ({problem.strerror})") from None
+    except UnicodeDecodeError:
+        raise XrdfilmError(f"{path}: is no results.json: it is not UTF-8 text") from None
+    except ValidationError as problem:
+        first = problem.errors()[0]
+        where = ".".join(str(part) for part in first["loc"]) or "the file"
+        raise XrdfilmError(f"{path}: is no results.json: {where}: {first['msg']}") from None
+
+
+def _told(film: Film) -> str:
+    return f"{film.verdict} ({film.grade})" if film.grade else film.verdict
