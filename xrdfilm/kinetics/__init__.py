@@ -1,0 +1,1 @@
+"""Kinetics: conversion against time, growth models compared, and how growth goes with the gas."""
