@@ -20,6 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from scipy.special import gammaincc, ndtr, ndtri
@@ -142,9 +143,7 @@ def line_window(
     extra = _neighbour_profiles(x, neighbours, ratio, share)
     fixed = np.ones(x.size) if sigma is None else np.square(sigma[first:last])
     floor = 0.1 * (max(float(y.sum()), 0.0) + 0.5) / x.size
-    power = np.polynomial.legendre.legvander(
-        np.clip((2 * x - x[0] - x[-1]) / (x[-1] - x[0]), -1, 1), background_degree
-    )
+    power = _powers(x, background_degree)
     if len(neighbours):  # ghosts too weak to matter only cost sensitivity
         level = fixed if not counting else np.maximum(np.median(y), floor)
         alone = np.sqrt(1.0 / np.maximum(np.sum(np.square(extra) / level, axis=1), 1e-300))
@@ -319,6 +318,24 @@ def _profiles(
     )
     index = (x[None, :] - places_deg[:, None] - (low - 0.5 * step)) * (1.0 / step)
     return np.asarray(table.take(index.astype(np.int64), mode="clip"))
+
+
+def _powers(x: FloatArray, degree: int) -> FloatArray:
+    """Legendre polynomials of the window scaled to -1..1, shape (N, degree + 1).
+
+    Kept for evenly spaced points, which most scans have.
+    """
+    step = (x[-1] - x[0]) / (x.size - 1)
+    even = bool(np.all(np.abs(np.diff(x) - step) < 1e-6 * step))
+    if even:
+        return _even_powers(x.size, degree)
+    scaled = np.clip((2.0 * x - x[0] - x[-1]) / (x[-1] - x[0]), -1.0, 1.0)
+    return np.asarray(np.polynomial.legendre.legvander(scaled, degree))
+
+
+@lru_cache(maxsize=64)
+def _even_powers(size: int, degree: int) -> FloatArray:
+    return np.asarray(np.polynomial.legendre.legvander(np.linspace(-1.0, 1.0, size), degree))
 
 
 def _neighbour_profiles(

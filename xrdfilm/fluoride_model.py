@@ -156,8 +156,8 @@ def component_strengths(
 def _strengths_of(
     phase: Phase, hkl: tuple[Hkl, ...], orientation: Orientation, optics: Optics, stack: Stack
 ) -> FloatArray:
-    window = _windows(phase, hkl, orientation, optics, stack.sample_length_mm, (0.0,))
-    found = np.array(_bare(phase, hkl, optics, stack)) * window[0]
+    window: FloatArray = _windows(phase, hkl, orientation, optics, stack.sample_length_mm, (0.0,))
+    found: FloatArray = np.array(_bare(phase, hkl, optics, stack)) * window[0]
     found.flags.writeable = False
     return found
 
@@ -274,18 +274,21 @@ def ratio_draws(
     common = spread * normals["mosaic"]
     by_mosaic = film_log(common) - fluoride_log(common)
     by_own = fluoride_log(common) - fluoride_log(common + own * normals["fluoride mosaic"])
-    thick, thin = _other_thickness(stack, doubt.thickness)
     aperture = 0.02 if optics.axial_stated and doubt.aperture > 0.0 else doubt.aperture
-    wide, narrow = _other_aperture(optics, aperture)
-    components = ((orientation, 1.0),)
 
-    def ratio(used_optics: Optics, used_stack: Stack) -> float:
-        theirs = component_strengths(film.phase, film.hkl, film.components, used_optics, used_stack)
-        ours = component_strengths(fluoride, hkl, components, used_optics, used_stack)
-        return float(np.log(film.weights @ theirs) - np.log(weights @ ours))
+    def changed(
+        phase: Phase, rows: tuple[Hkl, ...], parts: Sequence[tuple[Orientation, float]]
+    ) -> FloatArray:
+        """Strengths (4, N) with film thicker and thinner, aperture wider and narrower."""
+        total = np.zeros((4, len(rows)))
+        for part, share in parts:
+            total += share * _changed(phase, rows, part, optics, stack, doubt.thickness, aperture)
+        return total
 
-    by_thickness = 0.5 * (ratio(optics, thick) - ratio(optics, thin)) if doubt.thickness else 0.0
-    by_aperture = 0.5 * (ratio(wide, stack) - ratio(narrow, stack)) if aperture else 0.0
+    theirs = np.log(changed(film.phase, film.hkl, film.components) @ film.weights)
+    ours = np.log(changed(fluoride, hkl, ((orientation, 1.0),)) @ weights)
+    thick, thin, wide, narrow = theirs - ours
+    by_thickness, by_aperture = 0.5 * float(thick - thin), 0.5 * float(wide - narrow)
     structure = doubt.structure * float(np.hypot(film.structure_sigma, FLUORIDE_STRUCTURE_SIGMA))
     logs = {
         "mosaic": by_mosaic,
@@ -306,27 +309,28 @@ def ratio_draws(
     )
 
 
-@lru_cache(maxsize=64)
-def _other_thickness(stack: Stack, relative: float) -> tuple[Stack, Stack]:
-    """The stack with a film thicker and thinner by this share; itself where it is bulk."""
-    nominal = stack.film.thickness_nm
-    if nominal is None or relative == 0.0:
-        return stack, stack
-    film = stack.film
-    return (
-        replace(stack, film=replace(film, thickness_nm=nominal * (1.0 + relative))),
-        replace(stack, film=replace(film, thickness_nm=nominal * (1.0 - relative))),
-    )
-
-
-@lru_cache(maxsize=64)
-def _other_aperture(optics: Optics, relative: float) -> tuple[Optics, Optics]:
-    """The optics with an axial aperture wider and narrower by this share."""
-    width = optics.axial_acceptance_deg
-    return (
-        replace(optics, axial_acceptance_deg=width * (1.0 + relative)),
-        replace(optics, axial_acceptance_deg=width * (1.0 - relative)),
-    )
+@lru_cache(maxsize=512)
+def _changed(
+    phase: Phase,
+    hkl: tuple[Hkl, ...],
+    orientation: Orientation,
+    optics: Optics,
+    stack: Stack,
+    thickness: float,
+    aperture: float,
+) -> FloatArray:
+    """Strengths (4, N) with the film thicker, thinner, the axial aperture wider, narrower."""
+    film, width = stack.film, optics.axial_acceptance_deg
+    rows = []
+    for change in (1.0 + thickness, 1.0 - thickness):
+        other = stack
+        if film.thickness_nm is not None:
+            other = replace(stack, film=replace(film, thickness_nm=film.thickness_nm * change))
+        rows.append(_strengths_of(phase, hkl, orientation, optics, other))
+    for change in (1.0 + aperture, 1.0 - aperture):
+        turned = replace(optics, axial_acceptance_deg=width * change)
+        rows.append(_strengths_of(phase, hkl, orientation, turned, stack))
+    return np.array(rows)
 
 
 @dataclass(frozen=True, slots=True)

@@ -315,7 +315,8 @@ def one_sided(estimate: Estimate) -> Estimate:
 
     if estimate.value is None or estimate.draws is None:
         return estimate
-    high = float(np.quantile(estimate.draws, estimate.level))
+    ranks = np.linspace(0.0, 1.0, estimate.draws.size)  # the draws are sorted
+    high = float(np.interp(estimate.level, ranks, estimate.draws))
     return replace(estimate, value=None, low=0.0, high=min(max(high, 0.0), 1.0))
 
 

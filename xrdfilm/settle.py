@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -32,6 +33,7 @@ class Counting:
     step_time_s: float | None
 
 
+@lru_cache(maxsize=64)
 def pole_angles_deg(normal: Hkl, line: Hkl) -> tuple[float, ...]:
     """Tilts χ in degrees, 0 to 90, at which a line shows of cubic grains with ``normal`` up."""
     from itertools import permutations, product
