@@ -8,9 +8,10 @@ import pytest
 from tests.invented import premises_on, scan_of
 from xrdfilm.crystal import load_phase
 from xrdfilm.estimate import Estimate
-from xrdfilm.film import FilmAnalysis, FilmInput, analyse_films, components_of, film_mosaics
+from xrdfilm.film import FilmAnalysis, FilmInput, analyse_films, components_of
 from xrdfilm.runfile import AngleScan
 from xrdfilm.scan import Scan
+from xrdfilm.side_scans import SideScans, film_mosaics
 from xrdfilm.simulate import SimulatedFilm, fluoride, simulate_azimuth, simulate_rocking
 
 
@@ -63,8 +64,8 @@ def test_measured_mosaic_goes_before_the_assumed_one() -> None:
     omega, _ = simulate_rocking(film, premises.optics, omega_deg=np.linspace(-15, 15, 301))
     stated = AngleScan(hkl=(0, 0, 5), file="w.xy")
     scan, _ = scan_of(premises)
-    (analysis,) = analyse_films([FilmInput("x", premises, scan, rocking=((stated, omega),))])
-    mosaic = film_mosaics(premises, analysis.rocking)["c_axis"]
+    (analysis,) = analyse_films([FilmInput("x", premises, scan, SideScans(((stated, omega),)))])
+    mosaic = film_mosaics(analysis.side, premises)["c_axis"]
     assert mosaic.measured
     assert mosaic.fwhm_deg == pytest.approx(6.0, abs=0.1)
 
@@ -79,12 +80,15 @@ def test_azimuth_scan_gives_the_in_plane_width() -> None:
             FilmInput(
                 "x",
                 premises,
-                rocking=((AngleScan(hkl=(0, 0, 5), file="w.xy"), omega),),
-                azimuth=((AngleScan(hkl=(1, 0, 3), file="phi.xy"), phi),),
+                None,
+                SideScans(
+                    ((AngleScan(hkl=(0, 0, 5), file="w.xy"), omega),),
+                    ((AngleScan(hkl=(1, 0, 3), file="phi.xy"), phi),),
+                ),
             )
         ]
     )
-    twist = analysis.azimuth[0][2].twist_fwhm_deg
+    twist = analysis.side.azimuth[0][2].twist_fwhm_deg
     assert twist is not None
     assert twist.centre == pytest.approx(5.0, rel=0.03)
 
@@ -94,7 +98,7 @@ def test_a_reflection_that_does_not_exist_is_told() -> None:
     scan, _ = scan_of(premises)
     curve = Scan(np.linspace(-3, 3, 61), np.full(61, 10.0), axis="omega")
     stated = AngleScan(hkl=(1, 0, 0), file="w.xy", phase="CeO2")
-    (analysis,) = analyse_films([FilmInput("x", premises, scan, rocking=((stated, curve),))])
+    (analysis,) = analyse_films([FilmInput("x", premises, scan, SideScans(((stated, curve),)))])
     assert any("CeO2 has no reflection (100)" in warning for warning in analysis.warnings)
     assert analysis.coupled is not None
 
@@ -106,7 +110,7 @@ def test_a_film_without_any_scan_says_so() -> None:
 
 def test_shares_for_the_fluoride_add_up() -> None:
     analysis = analyse("tape", 4.5, c_axis=0.80, a_axis=0.15, random=0.05)
-    parts = components_of(analysis.orientation, film_mosaics(analysis.premises, analysis.rocking))
+    parts = components_of(analysis.orientation, film_mosaics(analysis.side, analysis.premises))
     assert sum(share for _, share in parts) == pytest.approx(1.0)
 
 

@@ -26,7 +26,7 @@ from xrdfilm.intensity import growth_normal
 from xrdfilm.lattice import CellEstimate, System, refine_cell
 from xrdfilm.layout import LaidLine, Layout, lay_out
 from xrdfilm.lines import MeasuredLine, MeasuredLines, Reflection
-from xrdfilm.premises import Premises, is_metal
+from xrdfilm.premises import Premises
 from xrdfilm.radiation import two_theta_of
 from xrdfilm.scan import Scan
 from xrdfilm.structure import crystal_system
@@ -365,8 +365,9 @@ def _align(
         and _good(line)
         and not _crowded(line, lines)
     ]
+    known = None if premises.instrument is None else premises.instrument.prior
     if not chosen:
-        return no_alignment(premises.optics), ()
+        return known or no_alignment(premises.optics), ()
     phases = sorted({what.reflection.phase for _, what in chosen})
     alignment = align(
         [line.two_theta_deg for line, _ in chosen],
@@ -378,6 +379,7 @@ def _align(
         labels=[str(line.reflection) for line, _ in chosen],
         cell_sigma=np.array([_cell_sigma(what, premises) for _, what in chosen]),
         cell_group=[phases.index(what.reflection.phase) for _, what in chosen],
+        prior=known,
     )
     return alignment, alignment.notes
 
@@ -395,7 +397,7 @@ def _crowded(line: MeasuredLine, lines: MeasuredLines) -> bool:
 def _cell_sigma(what: LaidLine, premises: Premises) -> float:
     if what.role == "buffer":
         return CELL_SIGMA_BUFFER
-    metal = is_metal(premises.phase(what.reflection.phase))
+    metal = premises.phase(what.reflection.phase).is_metal
     return CELL_SIGMA_METAL if metal else CELL_SIGMA_CRYSTAL
 
 

@@ -1,38 +1,45 @@
 """One film: the whole chain from its scans to what is known of it.
 
-    analyses = analyse_films(inputs, settings)
+    analyses = FilmAnalyser().analyse(inputs)
 
 The coupled scans of films that share stack and axis go through the fits together
-(`xrdfilm.coupled`); the rest is done film by film: rocking, azimuth and tilt scans give the
-mosaic and the in-plane texture, the mosaic goes into orientation, both go into the fluoride.
-Nothing here reads or writes files.
+(`xrdfilm.coupled`); the rest is done film by film: rocking, azimuth and tilt scans give mosaic and
+in-plane texture, the mosaic goes into orientation, both go into the fluoride. Nothing here reads
+or writes files.
 """
 
 from __future__ import annotations
 
+import traceback
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from xrdfilm._typing import FloatArray
-from xrdfilm.azimuth import AzimuthScan, azimuth_box_deg, azimuth_scan
+from xrdfilm.breadth import SampleBreadth, WilliamsonHall, sample_breadth, williamson_hall
+from xrdfilm.buffers import BufferOrientation, buffer_orientation
 from xrdfilm.coupled import CoupledFit, Prepared, analyse_coupled, prepare
-from xrdfilm.crystal import Phase, line_list
+from xrdfilm.crystal import line_list
 from xrdfilm.errors import CannotTellError, XrdfilmError
 from xrdfilm.estimate import Estimate
 from xrdfilm.fluoride import FluorideEstimate, FluorideSettings, estimate_fluoride
-from xrdfilm.intensity import Orientation, a_axis, c_axis, growth_normal, other_103, random
-from xrdfilm.optics import divergence_on_sample_rad
+from xrdfilm.fringes import Fringes, find_fringes
+from xrdfilm.intensity import Orientation, a_axis, c_axis, other_103, random
 from xrdfilm.orientation import OrientationEstimate, estimate_orientation
 from xrdfilm.oxygen import OxygenHint, oxygen_hint
-from xrdfilm.premises import Mosaic as AssumedMosaic
 from xrdfilm.premises import Premises
-from xrdfilm.radiation import two_theta_of
+from xrdfilm.products import ProductFinding, find_products
+from xrdfilm.references import MeasuredReferences
 from xrdfilm.response import ModelSpread, Mosaic
-from xrdfilm.rocking import RockingCurve, rocking_curve
-from xrdfilm.runfile import AngleScan
 from xrdfilm.scan import Scan
+from xrdfilm.side_scans import (
+    SideResults,
+    SideScans,
+    analyse_side_scans,
+    film_mosaics,
+    measured_mosaic,
+)
 from xrdfilm.unexplained import UnexplainedLine, find_unexplained
 
 CANDIDATE_PHASES = (
@@ -42,6 +49,7 @@ CANDIDATE_PHASES = (
 """Phases that an unexplained line is compared with."""
 
 YTTRIUM_FILMS = ("YBCO", "YBCO6")
+FRINGES_BELOW_NM = 300.0  # thicker films show no fringes on a divergent-beam instrument
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,8 +63,8 @@ class FilmInput:
     name: str
     premises: Premises
     coupled: Scan | None = None
-    rocking: tuple[tuple[AngleScan, Scan], ...] = ()
-    azimuth: tuple[tuple[AngleScan, Scan], ...] = ()
+    side: SideScans = field(default_factory=SideScans)
+    references: MeasuredReferences | None = None
     problems: tuple[str, ...] = ()
     unreadable: str | None = None
 
@@ -65,18 +73,23 @@ class FilmInput:
 class FilmAnalysis:
     """What is known of a film; None where it was not measured or could not be told.
 
-    ``unreadable`` says why nothing can be said at all. ``why_not`` says, for a quantity's name,
-    why it is missing. ``warnings`` come in order of weight.
+    ``orientation`` is by the tilt route where there is a tilt scan, and ``by_lines`` then that of
+    the coupled scan. ``unreadable`` says why nothing can be said at all. ``why_not`` says, for a
+    quantity's name, why it is missing. ``warnings`` come in order of weight.
     """
 
     name: str
     premises: Premises
     coupled: CoupledFit | None = None
-    rocking: tuple[tuple[AngleScan, Scan, RockingCurve], ...] = ()
-    azimuth: tuple[tuple[AngleScan, Scan, AzimuthScan], ...] = ()
+    side: SideResults = field(default_factory=SideResults)
     orientation: OrientationEstimate | None = None
+    by_lines: OrientationEstimate | None = None
     fluoride: FluorideEstimate | None = None
+    products: tuple[ProductFinding, ...] = ()
+    buffers: tuple[BufferOrientation, ...] = ()
     oxygen: OxygenHint | None = None
+    breadth: WilliamsonHall | None = None
+    fringes: Fringes | None = None
     unexplained: tuple[UnexplainedLine, ...] = ()
     unreadable: str | None = None
     why_not: Mapping[str, str] = field(default_factory=dict)
@@ -93,27 +106,41 @@ class FilmAnalyser:
     def analyse(
         self, films: Sequence[FilmInput], tick: Callable[[str], None] | None = None
     ) -> list[FilmAnalysis]:
-        """Analyse films in the order given; ``tick`` is called with each film's name when done."""
-        groups: dict[tuple[int, bytes], list[int]] = {}
-        for i, film in enumerate(films):
-            if film.coupled is not None:
-                key = (id(film.premises), film.coupled.axis_deg.tobytes())
-                groups.setdefault(key, []).append(i)
-        fits: dict[int, CoupledFit | XrdfilmError] = {}
-        for key, members in groups.items():
-            scans = [scan for i in members if (scan := films[i].coupled) is not None]
-            try:
-                prepared = self._prepare(key, films[members[0]].premises, scans[0])
-            except XrdfilmError as problem:
-                fits.update(dict.fromkeys(members, problem))
-                continue
-            fits.update(zip(members, analyse_coupled(scans, prepared), strict=True))
+        """Analyse films in the order given; ``tick`` is called with each film's name when done.
+
+        An error nobody foresaw spoils its own film only, which is then listed as unreadable.
+        """
+        fits = self.fit([(film.premises, film.coupled) for film in films])
         done = []
-        for i, film in enumerate(films):
-            done.append(_analyse(film, fits.get(i)))
+        for film, fit in zip(films, fits, strict=True):
+            try:
+                done.append(_analyse(film, fit))
+            except Exception as problem:
+                done.append(_broken(film, problem))
             if tick is not None:
                 tick(film.name)
         return done
+
+    def fit(
+        self, items: Sequence[tuple[Premises, Scan | None]]
+    ) -> list[CoupledFit | XrdfilmError | None]:
+        """Fit coupled scans, those of one stack and axis together; None where there is no scan."""
+        groups: dict[tuple[int, bytes], list[int]] = {}
+        for i, (premises, scan) in enumerate(items):
+            if scan is not None:
+                key = (id(premises), scan.axis_deg.tobytes())
+                groups.setdefault(key, []).append(i)
+        fits: list[CoupledFit | XrdfilmError | None] = [None] * len(items)
+        for key, members in groups.items():
+            scans = [scan for i in members if (scan := items[i][1]) is not None]
+            found: Sequence[CoupledFit | XrdfilmError]
+            try:
+                found = analyse_coupled(scans, self._prepare(key, items[members[0]][0], scans[0]))
+            except XrdfilmError as problem:
+                found = [problem] * len(members)
+            for i, fit in zip(members, found, strict=True):
+                fits[i] = fit
+        return fits
 
     def _prepare(self, key: tuple[int, bytes], premises: Premises, scan: Scan) -> Prepared:
         if key not in self._prepared:
@@ -127,191 +154,67 @@ def analyse_films(films: Sequence[FilmInput]) -> list[FilmAnalysis]:
     return FilmAnalyser().analyse(films)
 
 
+def _broken(film: FilmInput, problem: Exception) -> FilmAnalysis:
+    place = traceback.extract_tb(problem.__traceback__)[-1]
+    text = (
+        f"the analysis broke off ({type(problem).__name__}: {problem}, in {place.name}); this is "
+        "a fault of the program: please report it with the scan"
+    )
+    return FilmAnalysis(film.name, film.premises, unreadable=text)
+
+
 def _analyse(film: FilmInput, fit: CoupledFit | XrdfilmError | None) -> FilmAnalysis:
-    warnings: list[str] = list(film.problems)
-    why_not: dict[str, str] = {}
     premises = film.premises
-    unreadable = film.unreadable
-    if isinstance(fit, XrdfilmError):
-        unreadable = str(fit)
+    unreadable = str(fit) if isinstance(fit, XrdfilmError) else film.unreadable
     if unreadable is not None:
-        return FilmAnalysis(film.name, premises, unreadable=unreadable, warnings=tuple(warnings))
-    rocking = _rocking(film, warnings, why_not)
-    azimuth = _azimuth(film, rocking, warnings, why_not)
+        return FilmAnalysis(film.name, premises, unreadable=unreadable, warnings=film.problems)
+    side = analyse_side_scans(film.side, premises)
+    warnings = [*film.problems, *side.warnings]
+    why_not = dict(side.why_not)
     coupled = fit if isinstance(fit, CoupledFit) else None
-    if coupled is None and not rocking and not azimuth:
-        reason = warnings.pop(0) if warnings else "no scan was given"
-        return FilmAnalysis(film.name, premises, unreadable=reason, warnings=tuple(warnings))
-    orientation = fluoride = None
-    oxygen: OxygenHint | None = None
-    unexplained: tuple[UnexplainedLine, ...] = ()
-    if coupled is not None:
-        warnings += coupled.notes
-        if not premises.powder:
-            orientation = _orientation(coupled, rocking, why_not)
-            fluoride = _fluoride(coupled, orientation, rocking, why_not)
-        oxygen = _oxygen(coupled, why_not)
-        unexplained = _unexplained(coupled, fluoride)
-        warnings += _scan_warnings(coupled.scan)
+    if coupled is None:
+        if not (side.rocking or side.azimuth or side.tilt):
+            reason = warnings[0] if warnings else "no scan was given"
+            return FilmAnalysis(film.name, premises, unreadable=reason)
+        return FilmAnalysis(
+            film.name, premises, side=side, why_not=why_not, warnings=tuple(warnings),
+            orientation=side.tilt.orientation if side.tilt else None,
+        )  # fmt: skip
+    warnings += coupled.notes
+    mosaics = film_mosaics(side, premises)
+    orientation = by_lines = fluoride = None
+    products: tuple[ProductFinding, ...] = ()
+    buffers: tuple[BufferOrientation, ...] = ()
+    if not premises.powder:
+        by_lines = _orientation(coupled, mosaics, why_not)
+        orientation = side.tilt.orientation if side.tilt else by_lines
+        components = components_of(orientation, mosaics)
+        fluoride = _fluoride(coupled, components, film.references, why_not, warnings)
+        products = _products(coupled, components, fluoride)
+        buffers = _buffers(coupled, side, why_not)
+    warnings += [f.text for f in coupled.scan.findings if f.action in ("flagged", "repaired")]
+    fringes = _fringes(coupled)
     return FilmAnalysis(
-        film.name,
-        premises,
-        coupled,
-        rocking,
-        azimuth,
-        orientation,
-        fluoride,
-        oxygen,
-        unexplained,
-        None,
-        why_not,
-        tuple(dict.fromkeys(warnings)),
+        name=film.name,
+        premises=premises,
+        coupled=coupled,
+        side=side,
+        orientation=orientation,
+        by_lines=by_lines,
+        fluoride=fluoride,
+        products=products,
+        buffers=buffers,
+        oxygen=_oxygen(coupled, why_not),
+        breadth=_breadth(coupled, why_not),
+        fringes=fringes,
+        unexplained=_unexplained(coupled, fluoride, products, fringes),
+        why_not=why_not,
+        warnings=tuple(dict.fromkeys(warnings)),
     )
-
-
-def _scan_warnings(scan: Scan) -> list[str]:
-    return [f.text for f in scan.findings if f.action in ("flagged", "repaired")]
-
-
-def _rocking(
-    film: FilmInput, warnings: list[str], why_not: dict[str, str]
-) -> tuple[tuple[AngleScan, Scan, RockingCurve], ...]:
-    found = []
-    premises = film.premises
-    for stated, scan in film.rocking:
-        phase = premises.phase(stated.phase) if stated.phase else premises.film
-        try:
-            two_theta = _two_theta(premises, phase, stated.hkl)
-            box = divergence_on_sample_rad(
-                two_theta, premises.optics, premises.stack.sample_length_mm
-            )
-            curve = rocking_curve(
-                scan.axis_deg,
-                scan.counts,
-                divergence_deg=float(np.degrees(box)),
-                sigma=scan.sigma,
-                poisson=scan.poisson,
-                direction=stated.direction,
-            )
-        except XrdfilmError as problem:
-            why_not.setdefault("rocking_fwhm_deg", str(problem))
-            warnings.append(f"rocking scan of {phase.key} {_indices(stated.hkl)}: {problem}")
-            continue
-        found.append((stated, scan, curve))
-        warnings += [
-            f"rocking scan of {phase.key} {_indices(stated.hkl)}: {n}" for n in curve.notes
-        ]
-    if not film.rocking:
-        why_not["rocking_fwhm_deg"] = "no rocking scan was given"
-    return tuple(found)
-
-
-def _indices(hkl: tuple[int, int, int]) -> str:
-    return "(" + "".join(map(str, hkl)) + ")"
-
-
-def _two_theta(premises: Premises, phase: Phase, hkl: tuple[int, int, int]) -> float:
-    """Place of a reflection; raises CannotTellError where the phase has none of these indices."""
-    place = float(
-        two_theta_of(phase.cell.d_spacing(np.array([hkl])), premises.optics.radiation.k_alpha1_A)[0]
-    )
-    if not np.isfinite(place):
-        raise CannotTellError(
-            f"{phase.key} {_indices(hkl)} lies beyond the reach of this radiation"
-        )
-    lines = line_list(phase, premises.optics.radiation, two_theta_max_deg=min(place + 1.0, 179.0))
-    near = np.abs(lines.two_theta_deg - place) < 0.01
-    if not near.any():
-        raise CannotTellError(
-            f"{phase.key} has no reflection {_indices(hkl)}: it is absent by symmetry; check the "
-            "indices in run.toml"
-        )
-    return place
-
-
-def _azimuth(
-    film: FilmInput,
-    rocking: Sequence[tuple[AngleScan, Scan, RockingCurve]],
-    warnings: list[str],
-    why_not: dict[str, str],
-) -> tuple[tuple[AngleScan, Scan, AzimuthScan], ...]:
-    found = []
-    premises = film.premises
-    for stated, scan in film.azimuth:
-        phase = premises.phase(stated.phase) if stated.phase else premises.film
-        label = f"azimuth scan of {phase.key} {_indices(stated.hkl)}"
-        try:
-            two_theta = _two_theta(premises, phase, stated.hkl)
-            tilt = stated.tilt_deg
-            if tilt is None:
-                tilt = phase.cell.angle_deg(stated.hkl, growth_normal(phase)).item()
-            spread = _rocking_of(rocking, phase.key, premises)
-            result = azimuth_scan(
-                scan.axis_deg,
-                scan.counts,
-                instrument_box_deg=azimuth_box_deg(
-                    two_theta, tilt, premises.optics, premises.stack.sample_length_mm
-                ),
-                pole_tilt_deg=tilt,
-                tilt_spread_fwhm_deg=spread.fwhm_deg if spread else None,
-                sigma=scan.sigma,
-            )
-        except XrdfilmError as problem:
-            why_not.setdefault("azimuth_fwhm_deg", str(problem))
-            warnings.append(f"{label}: {problem}")
-            continue
-        found.append((stated, scan, result))
-        warnings += [f"{label}: {note}" for note in result.notes]
-    if not film.azimuth:
-        why_not["azimuth_fwhm_deg"] = "no azimuth scan was given"
-    return tuple(found)
-
-
-def _rocking_of(
-    rocking: Sequence[tuple[AngleScan, Scan, RockingCurve]], phase: str, premises: Premises
-) -> Mosaic | None:
-    """The mosaic that the rocking scans of (00l) of a phase measured, directions averaged."""
-    widths = [
-        (c.spread_fwhm_deg.centre, c.spread_fwhm_deg.sigma)
-        for stated, _, c in rocking
-        if (stated.phase or premises.film.key) == phase and stated.hkl[0] == stated.hkl[1] == 0
-    ]
-    known = [(w, s) for w, s in widths if w is not None and s is not None and w > 0.0]
-    if not known:
-        return None
-    values = np.array([w for w, _ in known])
-    sigma = float(np.hypot(np.mean([s for _, s in known]), values.std()))
-    return Mosaic.from_measurement(float(values.mean()), max(sigma, 0.01 * float(values.mean())))
-
-
-def film_mosaics(
-    premises: Premises, rocking: Sequence[tuple[AngleScan, Scan, RockingCurve]]
-) -> dict[str, Mosaic]:
-    """Mosaic by component: measured where a rocking scan tells it, else as assumed."""
-    measured = _rocking_of(rocking, premises.film.key, premises)
-    if measured is None:
-        c = _assumed(premises.c_axis_mosaic)
-        a = _assumed(premises.a_axis_mosaic)
-        return {"c_axis": c} if a == c else {"c_axis": c, "a_axis": a}
-    found = {"c_axis": measured}
-    a_widths = [
-        c.spread_fwhm_deg
-        for stated, _, c in rocking
-        if stated.phase in (None, premises.film.key) and stated.hkl[2] == 0
-    ]
-    if a_widths and a_widths[0].centre is not None and a_widths[0].sigma is not None:
-        found["a_axis"] = Mosaic.from_measurement(a_widths[0].centre, a_widths[0].sigma)
-    return found
-
-
-def _assumed(mosaic: AssumedMosaic) -> Mosaic:
-    return Mosaic(mosaic.fwhm_deg, mosaic.factor, mosaic.measured)
 
 
 def _orientation(
-    coupled: CoupledFit,
-    rocking: Sequence[tuple[AngleScan, Scan, RockingCurve]],
-    why_not: dict[str, str],
+    coupled: CoupledFit, mosaics: Mapping[str, Mosaic], why_not: dict[str, str]
 ) -> OrientationEstimate | None:
     premises = coupled.premises
     try:
@@ -320,7 +223,7 @@ def _orientation(
             premises.film,
             premises.optics,
             premises.stack,
-            mosaics=film_mosaics(premises, rocking),
+            mosaics=mosaics,
             a_normal_share=premises.a_normal_share,
             spread=ModelSpread(thickness=premises.thickness_uncertainty),
             left_out=coupled.prepared.layout.left_out,
@@ -358,23 +261,31 @@ def components_of(
 
 def _fluoride(
     coupled: CoupledFit,
-    orientation: OrientationEstimate | None,
-    rocking: Sequence[tuple[AngleScan, Scan, RockingCurve]],
+    components: Sequence[tuple[Orientation, float]],
+    references: MeasuredReferences | None,
     why_not: dict[str, str],
+    warnings: list[str],
 ) -> FluorideEstimate | None:
     premises = coupled.premises
     settings = FluorideSettings(
         instrument_fwhm_deg=premises.instrument_fwhm_deg, tape_width_mm=premises.tape_width_mm
     )
+    seen_from_here = None
+    if references is not None:
+        try:
+            seen_from_here = references.for_film(coupled)
+        except CannotTellError as problem:
+            warnings.append(f"reference films not used: {problem}")
     try:
         return estimate_fluoride(
             coupled.aligned_scan(),
             coupled.usable(premises.film.key),
-            components_of(orientation, film_mosaics(premises, rocking)),
+            components,
             premises.stack,
             premises.optics,
             settings,
             phase=premises.fluoride,
+            references=seen_from_here,
         )
     except XrdfilmError as problem:
         for name in ("fluoride_volume_fraction", "conversion", "hf_bound_ug_cm2"):
@@ -382,12 +293,53 @@ def _fluoride(
         return None
 
 
+def _products(
+    coupled: CoupledFit,
+    components: Sequence[tuple[Orientation, float]],
+    fluoride: FluorideEstimate | None,
+) -> tuple[ProductFinding, ...]:
+    premises = coupled.premises
+    taken = _fluoride_places(coupled, fluoride)
+    return find_products(
+        coupled.aligned_scan(),
+        coupled.usable(premises.film.key),
+        components,
+        premises.stack,
+        premises.optics,
+        instrument_fwhm_deg=premises.instrument_fwhm_deg,
+        taken_deg=tuple(taken.tolist()),
+    )
+
+
+def _buffers(
+    coupled: CoupledFit, side: SideResults, why_not: dict[str, str]
+) -> tuple[BufferOrientation, ...]:
+    """The (00l) and (111) parts of each buffer whose lines of both kinds were measured."""
+    premises = coupled.premises
+    found = []
+    for index, layer in enumerate(premises.stack.buffers, start=1):
+        measured = measured_mosaic(side, layer.phase.key, premises)
+        try:
+            found.append(
+                buffer_orientation(
+                    coupled.usable(layer.phase.key),
+                    premises.optics,
+                    premises.stack,
+                    index,
+                    mosaics=None if measured is None else {"aligned_00l": measured},
+                )
+            )
+        except XrdfilmError as problem:
+            why_not.setdefault("buffer_111_fraction", str(problem))
+    return tuple(found)
+
+
 def _oxygen(coupled: CoupledFit, why_not: dict[str, str]) -> OxygenHint | None:
+    if coupled.premises.powder:
+        return None
     if coupled.cell is None or coupled.cell.c_A is None:
         reason = "no (00l) line of the film stands out enough"
         why_not["c_A"] = why_not["oxygen"] = reason
-        return None
-    if coupled.premises.powder:
         return None
     offset = 0.0 if coupled.premises.film.key in YTTRIUM_FILMS else None
     try:
@@ -397,39 +349,109 @@ def _oxygen(coupled: CoupledFit, why_not: dict[str, str]) -> OxygenHint | None:
         return None
 
 
+def _breadth(coupled: CoupledFit, why_not: dict[str, str]) -> WilliamsonHall | None:
+    """Size and strain from the film's own lines, where a standard showed the instrument's."""
+    premises = coupled.premises
+    if premises.instrument is None:
+        reason = "no standard's scan, so the instrument's own line widths are not known"
+        why_not["crystallite_size_nm"] = why_not["microstrain"] = reason
+        return None
+    breadths: list[SampleBreadth] = []
+    for line, laid in zip(coupled.lines, coupled.laid, strict=True):
+        own = laid.role == "film" and laid.certain and laid.ghost is None
+        if not own or len(line.members) > 1 or line.significance < 30.0:
+            continue
+        if {"at_bound", "misfit", "held_width"} & set(line.flags) or line.fwhm_sigma_deg <= 0.0:
+            continue
+        breadths.append(
+            sample_breadth(
+                line.two_theta_deg,
+                line.fwhm_deg,
+                line.fwhm_sigma_deg,
+                line.lorentz_fraction,
+                premises.instrument.curve,
+            )
+        )
+    thickness = None if premises.powder else premises.stack.film.thickness_nm
+    try:
+        return williamson_hall(
+            breadths, premises.optics.radiation.k_alpha1_A, thickness_nm=thickness
+        )
+    except CannotTellError as problem:
+        why_not["crystallite_size_nm"] = why_not["microstrain"] = str(problem)
+        return None
+
+
+def _fringes(coupled: CoupledFit) -> Fringes | None:
+    premises = coupled.premises
+    thickness = premises.stack.film.thickness_nm
+    if premises.powder or thickness is None or thickness > FRINGES_BELOW_NM:
+        return None
+    own = [
+        line
+        for line, laid in zip(coupled.lines, coupled.laid, strict=True)
+        if laid.role == "film" and laid.certain and laid.ghost is None and line.significance > 50.0
+    ]
+    if not own:
+        return None
+    top = max(own, key=lambda line: line.area_counts_deg)
+    return find_fringes(
+        coupled.scan, top.two_theta_deg, top.fwhm_deg, premises.optics.radiation.k_alpha1_A
+    )
+
+
 def _unexplained(
-    coupled: CoupledFit, fluoride: FluorideEstimate | None
+    coupled: CoupledFit,
+    fluoride: FluorideEstimate | None,
+    products: Sequence[ProductFinding],
+    fringes: Fringes | None,
 ) -> tuple[UnexplainedLine, ...]:
-    """Lines that neither the stack nor its ghosts nor a detected fluoride explain."""
+    """Lines that neither stack, ghosts, fringes, fluoride nor a found product explain."""
     premises = coupled.premises
     rays = premises.optics.radiation
     references = [line_list(premises.phase(key), rays) for key in CANDIDATE_PHASES]
     found = find_unexplained(coupled.scan, coupled.background, coupled.fits, rays, references)
-    own = _fluoride_places(coupled, fluoride)
+    shift = coupled.alignment.shift
+    known = [_fluoride_places(coupled, fluoride)]
+    known[0] = known[0] + shift(known[0])
+    for product in products:
+        if product.detected:
+            places = np.array([line.two_theta_deg for line in product.lines])
+            known.append(places + shift(places))
     # what a badly fitted line leaves over beside it is no line
-    rough = np.array(
-        [
-            line.two_theta_deg
-            for line in coupled.lines
-            if {"misfit", "blend", "held_place"} & set(line.flags) and line.significance > 5.0
-        ]
+    rough = {"misfit", "blend", "held_place"}
+    known.append(
+        np.array(
+            [
+                line.two_theta_deg
+                for line in coupled.lines
+                if rough & set(line.flags) and line.significance > 5.0
+            ]
+        )
     )
-    own = np.concatenate([own, rough])
-    return tuple(
+    explained = np.concatenate(known)
+    kept = [
         line
         for line in found
         if not any(candidate.kind == "ghost" for candidate in line.candidates)
-        and not np.any(np.abs(own - line.two_theta_deg) < max(0.15, line.fwhm_deg))
-    )
+        and not np.any(np.abs(explained - line.two_theta_deg) < max(0.15, line.fwhm_deg))
+    ]
+    if fringes is not None and kept:
+        comb = fringes.modulation(np.array([line.two_theta_deg for line in kept])) > 0.2
+        kept = [
+            line
+            for line, tooth in zip(kept, comb, strict=True)
+            if not (tooth and fringes.low_deg <= line.two_theta_deg <= fringes.high_deg)
+        ]
+    return tuple(kept)
 
 
 def _fluoride_places(coupled: CoupledFit, fluoride: FluorideEstimate | None) -> FloatArray:
-    """Places, as measured, of all lines of a fluoride that was detected."""
+    """Aligned places of all lines of a fluoride that was detected."""
     if fluoride is None or not fluoride.detected:
         return np.empty(0)
     phase = coupled.premises.fluoride
     edge = None if fluoride.cell_A is None else fluoride.cell_A.centre
     if edge is not None:
         phase = phase.with_cell(a_A=edge)
-    places = line_list(phase, coupled.premises.optics.radiation).two_theta_deg
-    return np.asarray(places + coupled.alignment.shift(places))
+    return line_list(phase, coupled.premises.optics.radiation).two_theta_deg

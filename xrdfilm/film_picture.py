@@ -79,17 +79,24 @@ def _ticks(analysis: FilmAnalysis, coupled: CoupledFit) -> tuple[TickRow, ...]:
 def _side_scans(analysis: FilmAnalysis) -> tuple[SideScan, ...]:
     film = analysis.premises.film.key
     found: list[SideScan] = []
-    for stated, scan, curve in analysis.rocking:
+    for stated, scan, curve in analysis.side.rocking:
         what = Reflection(stated.phase or film, stated.hkl)
         found.append(
             SideScan("rocking", f"rocking scan of {what}", scan.axis_deg, scan.counts,
                      _same_shape(curve.fitted, scan.counts), "ω / degrees")
         )  # fmt: skip
-    for stated, scan, azimuth in analysis.azimuth:
+    for stated, scan, azimuth in analysis.side.azimuth:
         what = Reflection(stated.phase or film, stated.hkl)
         found.append(
             SideScan("azimuth", f"azimuth scan of {what}", scan.axis_deg, scan.counts,
                      _same_shape(azimuth.fitted, scan.counts), "φ / degrees")
+        )  # fmt: skip
+    tilt = analysis.side.tilt
+    if tilt is not None:
+        what = Reflection(film, tilt.stated.hkl)
+        found.append(
+            SideScan("tilt", f"tilt scan of {what}", tilt.scan.axis_deg, tilt.scan.counts,
+                     _same_shape(tilt.fitted.fitted, tilt.scan.counts), "χ / degrees")
         )  # fmt: skip
     return tuple(found)
 

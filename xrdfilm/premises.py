@@ -11,6 +11,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
+
 from xrdfilm.crystal import Phase, load_phase, phase_from_cif
 from xrdfilm.errors import StackError
 from xrdfilm.optics import Optics
@@ -18,6 +20,7 @@ from xrdfilm.radiation import Radiation, anodes, own_radiation, radiation
 from xrdfilm.runfile import OpticsTable, RunFile, StackTable
 from xrdfilm.scan import Scan
 from xrdfilm.stack import Layer, Stack
+from xrdfilm.standard import Instrument
 
 DEFAULT_THICKNESS_NM = 500.0
 DEFAULT_THICKNESS_UNCERTAINTY = 0.4
@@ -57,6 +60,7 @@ class Premises:
     powder: bool
     user_phases: Mapping[str, Phase]
     assumed: tuple[str, ...]
+    instrument: Instrument | None = None
 
     @property
     def film(self) -> Phase:
@@ -67,16 +71,11 @@ class Premises:
     def on_tape(self) -> bool:
         """Whether the substrate is a rolled metal tape rather than a single crystal."""
         substrate = self.stack.substrate
-        return substrate is not None and is_metal(substrate.phase)
+        return substrate is not None and substrate.phase.is_metal
 
     def phase(self, key: str) -> Phase:
         """A phase of the user's own or a shipped one; raises PhaseError for an unknown key."""
         return self.user_phases.get(key) or load_phase(key)
-
-
-def is_metal(phase: Phase) -> bool:
-    """Whether a phase is a metal or an alloy: no oxygen, fluorine or carbon in it."""
-    return not {"O", "F", "C"} & set(phase.composition_per_cell)
 
 
 def load_user_phases(run_file: RunFile, folder: Path) -> dict[str, Phase]:
@@ -85,18 +84,21 @@ def load_user_phases(run_file: RunFile, folder: Path) -> dict[str, Phase]:
 
 
 def premises_of(
-    run_file: RunFile, scan: Scan | None = None, user_phases: Mapping[str, Phase] | None = None
+    run_file: RunFile,
+    scan: Scan | None = None,
+    user_phases: Mapping[str, Phase] | None = None,
+    instrument: Instrument | None = None,
 ) -> Premises:
-    """The premises for a film whose coupled scan is ``scan``.
+    """The premises for a film whose coupled scan is ``scan``; ``instrument`` from a standard.
 
     Raises PhaseError for an unknown phase and StackError where layers or optics contradict
     themselves.
     """
     phases = dict(user_phases or {})
     assumed: list[str] = []
-    optics = _optics(run_file.optics, scan, assumed)
+    optics = optics_of(run_file.optics, scan, assumed)
     stack = _stack(run_file.stack, phases, assumed)
-    on_tape = stack.substrate is not None and is_metal(stack.substrate.phase)
+    on_tape = stack.substrate is not None and stack.substrate.phase.is_metal
     stated = run_file.assumptions
     default_deg = DEFAULT_MOSAIC_ON_TAPE_DEG if on_tape else DEFAULT_MOSAIC_ON_CRYSTAL_DEG
     c_axis = Mosaic(stated.c_axis_mosaic_deg or default_deg, stated.mosaic_factor)
@@ -120,12 +122,20 @@ def premises_of(
         fluoride_mosaic=fluoride_mosaic,
         a_normal_share=stated.a_normal_share,
         thickness_uncertainty=thickness_uncertainty,
-        instrument_fwhm_deg=run_file.optics.instrument_fwhm_deg or DEFAULT_INSTRUMENT_FWHM_DEG,
+        instrument_fwhm_deg=_instrument_fwhm(run_file.optics, instrument),
         tape_width_mm=run_file.stack.tape_width_mm,
         powder=run_file.stack.powder,
         user_phases=phases,
         assumed=tuple(assumed),
+        instrument=instrument,
     )
+
+
+def _instrument_fwhm(table: OpticsTable, instrument: Instrument | None) -> float:
+    """Line width of the instrument at 40° of 2θ."""
+    if instrument is not None:
+        return float(instrument.curve.fwhm_deg(np.array(40.0)))
+    return table.instrument_fwhm_deg or DEFAULT_INSTRUMENT_FWHM_DEG
 
 
 def _radiation(table: OpticsTable, scan: Scan | None, assumed: list[str]) -> Radiation:
@@ -152,7 +162,8 @@ def radiation_of_wavelength(wavelength_A: float, *, monochromatic: bool = False)
     return own_radiation(wavelength_A)
 
 
-def _optics(table: OpticsTable, scan: Scan | None, assumed: list[str]) -> Optics:
+def optics_of(table: OpticsTable, scan: Scan | None, assumed: list[str]) -> Optics:
+    """The optics that a run file states; what is open is taken from the scan, else assumed."""
     divergence = table.divergence_deg
     if table.slit == "fixed" and divergence is None:
         divergence = DEFAULT_DIVERGENCE_DEG

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from xrdfilm import __version__, results
+from xrdfilm.buffers import compare_with_template, layer_record
 from xrdfilm.coupled import CoupledFit
 from xrdfilm.estimate import Estimate, from_normal
 from xrdfilm.film import FilmAnalysis
@@ -17,7 +18,7 @@ from xrdfilm.limits import LimitFile, decide
 from xrdfilm.lines import MeasuredLine, Reflection
 from xrdfilm.orientation import as_record
 from xrdfilm.premises import Premises
-from xrdfilm.quantities import exact, quantities_of
+from xrdfilm.quantities import estimate_of, exact, quantities_of
 from xrdfilm.results import Quantity
 from xrdfilm.unexplained import UnexplainedLine
 
@@ -39,7 +40,7 @@ def film_record(
         verdict="unreadable" if analysis.unreadable is not None else "undecided",
         reasons=[],
         fluoride=None if analysis.fluoride is None else analysis.fluoride.record(),
-        orientation=None if analysis.orientation is None else as_record(analysis.orientation),
+        orientation=_orientation(analysis),
         lattice=None if coupled is None else _lattice(analysis, coupled),
         texture=_texture(analysis),
         phases=_phases(analysis),
@@ -66,6 +67,30 @@ def film_record(
             "grade": decision.grade,
         }
     )
+
+
+def _orientation(analysis: FilmAnalysis) -> results.Orientation | None:
+    """The record by the best route; with a tilt scan, what the coupled lines say is a note."""
+    if analysis.orientation is None:
+        return None
+    record = as_record(analysis.orientation)
+    other = analysis.by_lines
+    if other is None or other is analysis.orientation:
+        return record
+    a = other.a_axis
+    between = "" if a.low is None or a.high is None else f": a-axis {a.low:.3f} to {a.high:.3f}"
+    agree = _agree(other.a_axis, analysis.orientation.a_axis)
+    verdict = "agrees" if agree else "disagrees: mosaic, in-plane variants or the tilt scan are off"
+    note = f"the route by the coupled lines {verdict}{between}"
+    return record.model_copy(update={"notes": [*record.notes, note]})
+
+
+def _agree(one: Estimate, other: Estimate) -> bool:
+    ends = (one.low, one.high, other.low, other.high)
+    if None in ends:
+        return True
+    low_1, high_1, low_2, high_2 = (float(end) for end in ends if end is not None)
+    return low_1 <= high_2 and low_2 <= high_1
 
 
 def judged_quantities(record: results.Film, analysis: FilmAnalysis) -> dict[str, Estimate | None]:
@@ -149,6 +174,13 @@ def _lattice(analysis: FilmAnalysis, coupled: CoupledFit) -> results.Lattice:
     notes = list(cell.notes) if cell is not None else []
     if oxygen is not None:
         notes += oxygen.notes
+    breadth, fringes = analysis.breadth, analysis.fringes
+    if breadth is not None:
+        notes += breadth.notes
+    if fringes is not None:
+        notes.append(
+            f"fringes about {fringes.line_deg:.2f}° give the coherent thickness; they are no phases"
+        )
     known = bool(alignment.from_lines)
     return results.Lattice(
         c_A=_quantity(cell.c_A) if cell is not None else None,
@@ -157,50 +189,69 @@ def _lattice(analysis: FilmAnalysis, coupled: CoupledFit) -> results.Lattice:
         oxygen=None if oxygen is None else Quantity.of(oxygen.oxygen),
         a_A=_quantity(cell.a_A) if cell is not None else None,
         b_A=_quantity(cell.b_A) if cell is not None else None,
+        crystallite_size_nm=None if breadth is None else Quantity.of(breadth.size_nm),
+        microstrain=None if breadth is None else Quantity.of(breadth.microstrain),
+        fringe_thickness_nm=None if fringes is None else Quantity.of(fringes.thickness_nm),
         alignment_from=", ".join(alignment.from_lines) or None,
         notes=list(dict.fromkeys(notes)),
     )
 
 
 def _texture(analysis: FilmAnalysis) -> results.Texture | None:
-    if not analysis.rocking and not analysis.azimuth:
+    side, film = analysis.side, analysis.premises.film.key
+    if not (side.rocking or side.azimuth or analysis.buffers):
         return None
-    film = analysis.premises.film.key
-    layers: dict[str, dict[str, Any]] = {}
-    own: dict[str, Any] = {"rocking_fwhm_deg": None, "azimuth_fwhm_deg": None}
-    notes: list[str] = []
-    for stated, _, curve in analysis.rocking:
-        key = stated.phase or film
-        where = f" {curve.direction}" if curve.direction else ""
-        notes += [f"{key} rocking{where}: {note}" for note in curve.notes]
-        if key != film:
-            layers.setdefault(key, {})["rocking_fwhm_deg"] = Quantity.of(curve.fwhm_deg)
-        elif own["rocking_fwhm_deg"] is None and stated.hkl[0] == stated.hkl[1] == 0:
-            own["rocking_fwhm_deg"] = Quantity.of(curve.fwhm_deg)
-            own["rocking_integral_breadth_deg"] = Quantity.of(curve.integral_breadth_deg)
-        else:
-            width = curve.fwhm_deg.centre
-            if width is not None:
-                notes.append(f"{key} {Reflection(key, stated.hkl)}{where}: {width:.2f}° wide")
-    for stated, _, scan in analysis.azimuth:
-        key = stated.phase or film
-        notes += [f"{key} azimuth: {note}" for note in scan.notes]
-        if key != film:
-            layers.setdefault(key, {})["azimuth_fwhm_deg"] = Quantity.of(scan.fwhm_deg)
-        elif own["azimuth_fwhm_deg"] is None:
-            own["azimuth_fwhm_deg"] = Quantity.of(scan.fwhm_deg)
-            own["in_plane_rotated_fraction"] = _quantity(scan.rotated)
-            twist = None if scan.twist_fwhm_deg is None else scan.twist_fwhm_deg.centre
-            if twist is not None:
-                notes.append(
-                    f"the azimuth width is that of the peaks in φ; the twist about the normal "
-                    f"alone, tilt spread taken off, is {twist:.2f}°"
-                )
+    curves, azimuth = side.rocking_of(film, film), side.azimuth_of(film, film)
+    own = layer_record(film, rocking=curves, azimuth=azimuth)
+    notes = list(own.notes)
+    for stated, _, curve in side.rocking:
+        width = curve.fwhm_deg.centre
+        is_main = any(curve is main for main in curves)
+        if (stated.phase or film) == film and not is_main and width is not None:
+            notes.append(f"rocking width of {Reflection(film, stated.hkl)}: {width:.2f}°")
+    twist = None if azimuth is None or azimuth.twist_fwhm_deg is None else azimuth.twist_fwhm_deg
+    if twist is not None and twist.centre is not None:
+        notes.append(
+            "the azimuth width is that of the peaks in φ; the twist about the normal alone, tilt "
+            f"spread taken off, is {twist.centre:.2f}°"
+        )
+    layers = _layers(analysis)
+    for layer in layers:
+        for mine, below, what in (
+            (own.rocking_fwhm_deg, layer.rocking_fwhm_deg, "rocking width"),
+            (own.azimuth_fwhm_deg, layer.azimuth_fwhm_deg, "azimuth width"),
+        ):
+            name = f"{what.split()[0]}_fwhm_deg"
+            one, other = estimate_of(mine, name), estimate_of(below, name)
+            if one is not None and other is not None:
+                notes.append(compare_with_template(one, other, what, layer.phase))
+    measured = [layer.fraction_111 for layer in layers if layer.fraction_111 is not None]
     return results.Texture(
-        **own,
-        layers=[results.LayerTexture(phase=key, **values) for key, values in layers.items()],
-        notes=notes,
+        rocking_fwhm_deg=own.rocking_fwhm_deg,
+        azimuth_fwhm_deg=own.azimuth_fwhm_deg,
+        rocking_integral_breadth_deg=(
+            Quantity.of(curves[0].integral_breadth_deg) if curves else None
+        ),
+        in_plane_rotated_fraction=None if azimuth is None else _quantity(azimuth.rotated),
+        buffer_111_fraction=measured[0] if measured else None,
+        layers=layers,
+        notes=list(dict.fromkeys(notes)),
     )
+
+
+def _layers(analysis: FilmAnalysis) -> list[results.LayerTexture]:
+    side, film = analysis.side, analysis.premises.film.key
+    keys = [layer.phase.key for layer in analysis.premises.stack.layers[1:]]
+    keys += [s.phase for s, _, _ in (*side.rocking, *side.azimuth) if s.phase]
+    by_phase = {buffer.phase: buffer for buffer in analysis.buffers}
+    found = []
+    for key in dict.fromkeys(key for key in keys if key != film):
+        curves, azimuth = side.rocking_of(key, film), side.azimuth_of(key, film)
+        if curves or azimuth is not None or key in by_phase:
+            found.append(
+                layer_record(key, rocking=curves, azimuth=azimuth, orientation=by_phase.get(key))
+            )
+    return found
 
 
 def _phases(analysis: FilmAnalysis) -> list[results.PhaseFinding]:
@@ -228,7 +279,7 @@ def _phases(analysis: FilmAnalysis) -> list[results.PhaseFinding]:
     fluoride = analysis.fluoride
     if fluoride is not None:
         found.append(_fluoride_phase(fluoride, coupled.premises.fluoride.key))
-    return found
+    return found + [product.record() for product in analysis.products]
 
 
 def _line_label(line: MeasuredLine, phase: str) -> str:

@@ -9,22 +9,26 @@ A scan that cannot be read spoils its own film only: it is listed as "unreadable
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from xrdfilm import results
-from xrdfilm.crystal import Phase, phase_keys
-from xrdfilm.errors import RunFileError, ScanFormatError, XrdfilmError
+from xrdfilm.crystal import Phase, load_phase, phase_keys
+from xrdfilm.errors import CannotTellError, RunFileError, ScanFormatError, XrdfilmError
 from xrdfilm.film import FilmAnalyser, FilmAnalysis, FilmInput
 from xrdfilm.film_picture import film_picture
 from xrdfilm.gather import PlannedRun
 from xrdfilm.limits import LimitFile, read_limit_file
-from xrdfilm.premises import Premises, check_phases, load_user_phases, premises_of
+from xrdfilm.premises import Premises, check_phases, load_user_phases, optics_of, premises_of
 from xrdfilm.readers import read_scan
 from xrdfilm.record import film_record
+from xrdfilm.references import MeasuredReferences, measure_references
 from xrdfilm.report.picture import FilmPicture
-from xrdfilm.runfile import AngleScan, FilmTable
+from xrdfilm.runfile import AngleScan, FilmTable, TiltScan
 from xrdfilm.scan import Axis, Scan
+from xrdfilm.side_scans import SideScans
+from xrdfilm.standard import Instrument, measure_instrument
+from xrdfilm.tilt_model import DefocusCurve
 
 BATCH = 64  # films that go through the fits together
 
@@ -80,12 +84,17 @@ def judge_run(
 
 @dataclass(slots=True, eq=False)
 class RunSetup:
-    """What the films of a run share: phases, limits, premises by what their scans say."""
+    """What the films of a run share: phases, limits, instrument, references, and the premises by
+    what their scans' headers say."""
 
     planned: PlannedRun
     phases: dict[str, Phase]
     limits: LimitFile | None
-    _premises: dict[tuple[object, ...], Premises]
+    instrument: Instrument | None = None
+    references: MeasuredReferences | None = None
+    warnings: tuple[str, ...] = ()
+    hashes: dict[str, str] = field(default_factory=dict)
+    _premises: dict[tuple[object, ...], Premises] = field(default_factory=dict)
 
     @classmethod
     def of(cls, planned: PlannedRun) -> RunSetup:
@@ -101,8 +110,10 @@ class RunSetup:
                     path=planned.folder / "run.toml",
                 )
             limits = read_limit_file(planned.limit_file, phases=[*phase_keys(), *phases])
-        setup = cls(planned, phases, limits, {})
+        setup = cls(planned, phases, limits)
+        setup.instrument = setup._measure_instrument()
         setup.premises(None)  # a stack that contradicts itself stops the run, not each film
+        setup.references = setup._measure_references()
         return setup
 
     def premises(self, scan: Scan | None) -> Premises:
@@ -111,29 +122,34 @@ class RunSetup:
         if scan is not None:
             key = (scan.anode, scan.wavelength_A, scan.step_time_s)
         if key not in self._premises:
-            self._premises[key] = premises_of(self.planned.run_file, scan, self.phases)
+            self._premises[key] = premises_of(
+                self.planned.run_file, scan, self.phases, self.instrument
+            )
         return self._premises[key]
 
     def read_film(self, table: FilmTable) -> tuple[FilmInput, dict[str, str]]:
         """Read a film's scans; what cannot be read is told in the input's ``problems``."""
         hashes: dict[str, str] = {}
-        problems: list[str] = []
+        problems: list[str] = list(self.warnings)
         coupled, unreadable = None, None
         if table.coupled:
             coupled = self._read(table.coupled, None, problems, hashes)
             unreadable = problems.pop() if coupled is None else None
-        rocking = self._side_scans(table.rocking_scans, "omega", problems, hashes)
-        azimuth = self._side_scans(table.azimuth_scans, "phi", problems, hashes)
+        side = SideScans(
+            self._side_scans(table.rocking_scans, "omega", problems, hashes),
+            self._side_scans(table.azimuth_scans, "phi", problems, hashes),
+            *self._tilt_scan(table, problems, hashes),
+        )
         film = FilmInput(
             str(table.id),
             self.premises(coupled),
             coupled,
-            rocking,
-            azimuth,
+            side,
+            self.references,
             tuple(problems),
             unreadable,
         )
-        return film, hashes
+        return film, {**hashes, **self.hashes}
 
     def _side_scans(
         self,
@@ -144,6 +160,21 @@ class RunSetup:
     ) -> tuple[tuple[AngleScan, Scan], ...]:
         read = ((item, self._read(item.file, axis, problems, hashes)) for item in stated)
         return tuple((item, scan) for item, scan in read if scan is not None)
+
+    def _tilt_scan(
+        self, table: FilmTable, problems: list[str], hashes: dict[str, str]
+    ) -> tuple[tuple[TiltScan, Scan] | None, DefocusCurve | None]:
+        stated = table.tilt
+        scan = None if stated is None else self._read(stated.file, "chi", problems, hashes)
+        if stated is None or scan is None:
+            return None, None
+        curve = None
+        if stated.defocus is not None:
+            measured = self._read(stated.defocus, "chi", problems, hashes)
+            if measured is not None:
+                level = measured.counts / measured.counts[0]
+                curve = DefocusCurve(tuple(measured.axis_deg.tolist()), tuple(level.tolist()))
+        return (stated, scan), curve
 
     def _read(
         self, name: str, axis: Axis | None, problems: list[str], hashes: dict[str, str]
@@ -158,6 +189,49 @@ class RunSetup:
         if scan.sha256 is not None:
             hashes[name] = scan.sha256
         return scan
+
+    def _measure_instrument(self) -> Instrument | None:
+        """The instrument from the standard's scan; a standard that cannot be used is told."""
+        table = self.planned.run_file.optics
+        if table.standard is None:
+            return None
+        problems: list[str] = []
+        scan = self._read(table.standard, None, problems, self.hashes)
+        if scan is not None:
+            phase = self.phases.get(table.standard_phase) or load_phase(table.standard_phase)
+            try:
+                return measure_instrument(scan, phase, optics_of(table, scan, []))
+            except XrdfilmError as problem:
+                problems.append(f"{table.standard}: {problem}")
+        self.warnings += tuple(f"standard not used: {text}" for text in problems)
+        return None
+
+    def _measure_references(self) -> MeasuredReferences | None:
+        """The reference films; those that cannot be used are told."""
+        table = self.planned.run_file.reference
+        named = {"unconverted": table.unconverted, "finished": table.finished}
+        problems: list[str] = []
+        inputs: dict[str, FilmInput] = {}
+        for state, name in named.items():
+            if name is None:
+                continue
+            scan = self._read(name, None, problems, self.hashes)
+            if scan is not None:
+                inputs[state] = FilmInput(state, self.premises(scan), scan)
+        found = None
+        if inputs:
+            analyses = dict(zip(inputs, FilmAnalyser().analyse(list(inputs.values())), strict=True))
+            problems += [
+                f"{state} reference: {item.unreadable}"
+                for state, item in analyses.items()
+                if item.unreadable is not None
+            ]
+            try:
+                found = _references_of(analyses)
+            except CannotTellError as problem:
+                problems.append(str(problem))
+        self.warnings += tuple(f"reference films not used: {text}" for text in problems)
+        return found
 
     def record(
         self, table: FilmTable, analysis: FilmAnalysis, files: Mapping[str, str]
@@ -180,6 +254,17 @@ class RunSetup:
             recipe=dict(run_file.recipe),
             events=[event.model_dump(mode="json") for event in run_file.event],
         )
+
+
+def _references_of(analyses: Mapping[str, FilmAnalysis]) -> MeasuredReferences | None:
+    before, after = analyses.get("unconverted"), analyses.get("finished")
+    unconverted = None
+    if before is not None and before.coupled is not None and before.fluoride is not None:
+        unconverted = (before.coupled, before.fluoride)
+    finished = after.coupled if after is not None else None
+    if unconverted is None and finished is None:
+        return None
+    return measure_references(unconverted, finished)
 
 
 def _without_folder(problem: XrdfilmError, folder: Path) -> str:
