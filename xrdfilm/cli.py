@@ -20,6 +20,7 @@ COMMANDS = {
     "judge": "Judge films against a limit file and write the report.",
     "report": "Make a report anew from results.json, by other limits if wanted.",
     "phases": "Reference lines of a phase; usable lines of a stack.",
+    "explain": "Show how the figures of a result came about.",
     "simulate": "Write a simulated scan with its truth.",
 }
 

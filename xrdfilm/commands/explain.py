@@ -1,0 +1,216 @@
+"""`xrdfilm explain`: how a figure came about, from results.json alone."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+if TYPE_CHECKING:
+    from rich.console import Console, RenderableType
+
+    from xrdfilm.results import Film, Line, Orientation, Quantity, RunResult
+
+EXAMPLE = """\b
+Examples:
+  xrdfilm explain demo/judged/results.json --film K-0317-05
+  xrdfilm explain demo/judged --film K-0317-07 --quantity fluoride_volume_fraction_aligned
+"""
+
+_BY_LINES = ("c_axis_fraction", "a_axis_fraction", "random_fraction", "other_fraction")
+
+
+@click.command(name="explain", epilog=EXAMPLE)
+@click.argument("result", type=click.Path(path_type=Path))
+@click.option("--film", "film_name", metavar="NAME", help="One film; default: all films.")
+@click.option("--quantity", metavar="NAME", help="One quantity, e.g. a_axis_fraction.")
+@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+def command(result: Path, film_name: str | None, quantity: str | None, as_json: bool) -> None:
+    """Show how the figures in RESULT (a results.json or its folder) came about.
+
+    For each quantity its estimate, interval and what the uncertainty is made of; for fractions
+    the account line by line; for cell and fluoride the lines they rest on; and each limit's reason.
+    """
+    from xrdfilm.quantities import QUANTITIES, find_quantity, near_quantity
+
+    run = _read(result)
+    films = run.films if film_name is None else [_film(run, film_name)]
+    if quantity is not None and find_quantity(quantity) is None:
+        near = near_quantity(quantity)
+        hint = f"did you mean '{near}'?" if near else f"known: {', '.join(QUANTITIES)}"
+        raise click.BadParameter(f"unknown quantity '{quantity}'; {hint}", param_hint="--quantity")
+    if as_json:
+        click.echo(json.dumps([account(film, quantity) for film in films], ensure_ascii=False))
+        return
+    from rich.console import Console
+
+    console = Console(width=None if sys.stdout.isatty() else 110, highlight=False)
+    for film in films:
+        _show(console, film, quantity)
+
+
+def _read(path: Path) -> RunResult:
+    from pydantic import ValidationError
+
+    from xrdfilm.errors import XrdfilmError
+    from xrdfilm.results import read_results
+
+    file = path / "results.json" if path.is_dir() else path
+    if not file.is_file():
+        raise XrdfilmError(f"{file}: no such file; name a results.json or the folder it lies in")
+    try:
+        return read_results(file)
+    except (ValidationError, UnicodeDecodeError) as problem:
+        first = str(problem).splitlines()[0]
+        raise XrdfilmError(f"{file}: is no results.json of schema xrdfilm/1 ({first})") from None
+
+
+def _film(run: RunResult, name: str) -> Film:
+    import difflib
+
+    names = [film.film for film in run.films]
+    if name in names:
+        return run.films[names.index(name)]
+    near = difflib.get_close_matches(name, names, n=1)
+    hint = f"did you mean '{near[0]}'?" if near else f"it has {', '.join(names[:8])}"
+    raise click.BadParameter(f"no film '{name}' in this run; {hint}", param_hint="--film")
+
+
+def account(film: Film, quantity: str | None = None) -> dict[str, Any]:
+    """All that explains a film's figures, as plain data; of one quantity where it is named."""
+    found: dict[str, Any] = {"film": film.film, "verdict": film.verdict, "quantities": {}}
+    for name, value in _quantities(film).items():
+        if quantity in (None, name):
+            found["quantities"][name] = value.model_dump(mode="json")
+    if film.orientation is not None and quantity in (None, *_BY_LINES):
+        found["orientation_lines"] = film.orientation.explanation
+        found["lines_left_out"] = [out.model_dump() for out in film.orientation.lines_left_out]
+    if quantity is None or not quantity.endswith("_fraction") or "fluoride" in quantity:
+        found["lines"] = [
+            line.model_dump(mode="json") for line in film.lines if _belongs(line, film, quantity)
+        ]
+    found["reasons"] = [
+        reason.model_dump(mode="json")
+        for reason in film.reasons
+        if quantity in (None, reason.quantity)
+    ]
+    return found
+
+
+def _quantities(film: Film) -> dict[str, Quantity]:
+    parts: dict[str, Any] = {}
+    if film.orientation is not None:
+        for name in ("c_axis", "a_axis", "random", "other"):
+            parts[f"{name}_fraction"] = getattr(film.orientation, name)
+    if film.fluoride is not None:
+        f = film.fluoride
+        parts |= {
+            "fluoride_volume_fraction_aligned": f.volume_fraction_aligned,
+            "fluoride_volume_fraction_random": f.volume_fraction_random,
+            "conversion": f.conversion,
+            "hf_bound_ug_cm2": f.hf_bound_ug_cm2,
+            "fluoride_cell_A": f.cell_A,
+        }
+    if film.lattice is not None:
+        for name in ("c_A", "oxygen", "displacement_um", "zero_deg", "crystallite_size_nm"):
+            parts[name] = getattr(film.lattice, name)
+    if film.texture is not None:
+        for name in ("rocking_fwhm_deg", "azimuth_fwhm_deg", "buffer_111_fraction"):
+            parts[name] = getattr(film.texture, name)
+    return {name: value for name, value in parts.items() if value is not None}
+
+
+def _belongs(line: Line, film: Film, quantity: str | None) -> bool:
+    if quantity is None:
+        return True
+    if "fluoride" in quantity or quantity in ("conversion", "hf_bound_ug_cm2"):
+        return line.phase == "BaF2"
+    if quantity == "c_A":
+        return line.hkl[0] == line.hkl[1] == 0 and line.significance > 8.0
+    return False
+
+
+def _show(console: Console, film: Film, quantity: str | None) -> None:
+    from rich.text import Text
+
+    console.print(Text(f"{film.film}: {film.verdict}", style="bold"))
+    for text in film.warnings[:1] if film.verdict == "unreadable" else ():
+        console.print(Text(f"  {text}"))
+    data = account(film, quantity)
+    if data["quantities"]:
+        console.print(_quantity_table(data["quantities"]))
+    elif film.verdict != "unreadable":
+        console.print(Text(f"  {quantity or 'nothing'} was not measured"))
+    if film.orientation is not None and "orientation_lines" in data:
+        console.print(_line_account(film.orientation))
+        for out in film.orientation.lines_left_out:
+            console.print(Text(f"  left out: {out.line} {out.why}"))
+        for note in film.orientation.notes:
+            console.print(Text(f"  {note}"))
+    if quantity is not None and data.get("lines"):
+        console.print(_lines_table(film, quantity))
+    for reason in data["reasons"]:
+        console.print(Text(f"  {reason['text']}"))
+    console.print()
+
+
+def _quantity_table(quantities: dict[str, dict[str, Any]]) -> RenderableType:
+    from rich.table import Table
+
+    from xrdfilm.numbers import number
+
+    table = Table("quantity", "estimate", "interval", "standard uncertainty, by cause", box=None)
+    for name, q in quantities.items():
+        causes = sorted(q["sources"].items(), key=lambda item: -item[1])
+        told = ", ".join(f"{cause} {number(value, 2)}" for cause, value in causes if value > 0)
+        estimate = "" if q["estimate"] is None else number(q["estimate"], 5)
+        ends = ["…" if q[end] is None else number(q[end], 5) for end in ("low", "high")]
+        table.add_row(name, estimate, f"{ends[0]} to {ends[1]}", told)
+    return table
+
+
+def _line_account(orientation: Orientation) -> RenderableType:
+    """Each line: what was measured, and what the fractions give to it."""
+    from rich.table import Table
+
+    from xrdfilm.numbers import number
+
+    names = list(dict.fromkeys(n for row in orientation.explanation for n in row["given_by"]))
+    table = Table(title="Line by line (areas in counts·deg)", title_justify="left", box=None)
+    for heading in ("line", "area", "±", *(f"from {n}" for n in names), "sum", "off, in σ"):
+        table.add_column(heading, justify="left" if heading == "line" else "right")
+    for row in orientation.explanation:
+        given = [number(row["given_by"].get(name, 0.0), 3) for name in names]
+        table.add_row(
+            row["line"],
+            number(row["area"], 4),
+            number(row["area_sigma"], 2),
+            *given,
+            number(row["predicted"], 4),
+            f"{row['residual_sigma']:+.1f}",
+        )
+    return table
+
+
+def _lines_table(film: Film, quantity: str) -> RenderableType:
+    from rich.table import Table
+
+    from xrdfilm.numbers import number
+
+    table = Table("line", "2θ / °", "area", "σ", "significance", "remarks", box=None)
+    for line in film.lines:
+        if not _belongs(line, film, quantity):
+            continue
+        place, area = line.two_theta_deg, line.area
+        table.add_row(
+            line.members[0] if line.members else line.phase,
+            number(place.estimate or 0.0, 6),
+            number(area.estimate or 0.0, 4),
+            number(area.sigma or 0.0, 2),
+            f"{line.significance:.1f}",
+            ", ".join(line.flags),
+        )
+    return table
