@@ -12,9 +12,9 @@ from xrdfilm.errors import HistoryError
 from xrdfilm.history import history_path, open_history
 from xrdfilm.history.query import (
     columns_of,
+    distinct_recipes,
     events,
     film_figures,
-    film_recipes,
     lines,
     quantities,
     revision_key_of,
@@ -132,8 +132,8 @@ def test_figures_of_runs_and_films(path: Path) -> None:
         assert figures.lowest[0] == mine.centre.min()
         assert lines(history) == {"north": 3, "south": 1}
         assert quantities(history)["c_A"] == 4
-        recipe = film_recipes(history, figures.revision_keys[0])[2]
-        assert recipe == {
+        recipes, recipe_of = distinct_recipes(history, figures.revision_keys[0])
+        assert recipes[recipe_of[2]] == {
             "growth_temperature_C": 780.0,
             "line": "north",
             "growth_time_min": 32.0,

@@ -280,26 +280,17 @@ def summaries(
     return found
 
 
-def recipes(history: History, revision_keys: tuple[int, ...]) -> list[Mapping[str, Any]]:
-    """The recipe of each revision, as its run states it."""
-    found = []
-    for key in revision_keys:
-        row = history.connection.execute(
-            "SELECT recipe FROM revision WHERE revision_key = ?", (key,)
-        ).fetchone()
-        found.append(history.document(row[0]))
-    return found
+def distinct_recipes(history: History, revision_key: int) -> tuple[list[dict[str, Any]], list[int]]:
+    """The recipes in a revision, and which one each film has.
 
-
-def film_recipes(history: History, revision_key: int) -> list[dict[str, Any]]:
-    """The recipe of each film of a revision: the run's, with the film's own over it."""
+    A film's recipe is the run's with the film's own over it.
+    """
     recipe, films_document = history.connection.execute(
         "SELECT recipe, films_document FROM revision WHERE revision_key = ?", (revision_key,)
     ).fetchone()
     document = history.document(films_document)
     run = history.document(recipe)
-    merged = [{**run, **own} for own in document["recipes"]]
-    return [merged[i] for i in document["recipe_of"]]
+    return [{**run, **own} for own in document["recipes"]], document["recipe_of"]
 
 
 def events(history: History, *, line: str | None = None) -> list[Event]:

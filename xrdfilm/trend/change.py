@@ -102,7 +102,7 @@ def course_of(values: FloatArray, spread: FloatArray, *, risk: float = RISK) -> 
     best = int(np.argmin(costs + np.where(slopes == 0.0, 0.0, slope_price)))
     onset_cost, onset = _onset(values, calm)
     # an onset has a place and a slope to choose: the price of a step, and a slope's free sign
-    if onset_cost + price + np.log(n) / 2.0 < min(
+    if onset_cost + price + 0.5 * np.log(n) < min(
         costs[best] + (best != flat) * slope_price, costs[flat]
     ):
         return _onset_course(values, calm, onset)
@@ -194,9 +194,9 @@ def _places(begins: IntArray, row: int, n: int) -> list[int]:
 def _design(n: int, places: list[int], with_slope: bool) -> FloatArray:
     """Columns: a level from each place on; the last one a slope about the middle."""
     columns: list[FloatArray] = [np.ones(n)]
-    columns += [(np.arange(n) >= place).astype(float) for place in places]
+    columns += [np.asarray(np.arange(n) >= place, dtype=float) for place in places]
     if with_slope:
-        columns.append(np.arange(n) - 0.5 * (n - 1))
+        columns.append(np.asarray(np.arange(n) - 0.5 * (n - 1), dtype=float))
     return np.column_stack(columns)
 
 
