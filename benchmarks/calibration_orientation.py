@@ -6,7 +6,7 @@ share of grains in the window is a double integral by Gauss-Legendre quadrature,
 polarisation are written out here, and structure data, acceptance, thickness and the a- to b-normal
 share are off by their stated uncertainties. Areas are Poisson counts over a background.
 
-    python benchmarks/calibration_orientation.py [films] [--tilt] [--scans N]
+    python benchmarks/calibration_orientation.py [films] [--tilt | --scans N]
 
 Target: bias under 0.005; 95 % intervals hold 93-97 % (90 % and more where mosaics are unknown and
 differ by a factor 2). A count of n films leaves sqrt(0.95*0.05/n) in a coverage: 0.5 % at 2000.
@@ -28,7 +28,10 @@ from xrdfilm.optics import Optics
 from xrdfilm.orientation import OrientationEstimate, estimate_orientation
 from xrdfilm.radiation import two_theta_of
 from xrdfilm.response import ModelSpread, Mosaic, f_squared_sigma
+from xrdfilm.simulate import SimulatedFilm, simulate_scan
+from xrdfilm.simulate.texture import simulate_tilt
 from xrdfilm.stack import Layer, Stack
+from xrdfilm.tilt import TiltGeometry, tilt_scan_orientation
 
 YBCO = load_phase("YBCO")
 OPTICS = Optics()
@@ -222,10 +225,172 @@ def calibrate(case: str, films: int, seed: int = 1) -> dict[str, np.ndarray]:
     }
 
 
+def draw_shares(rng: np.random.Generator) -> tuple[float, float, float]:
+    while True:
+        random, a_axis = rng.uniform(0, 0.3), rng.uniform(0, 0.6)
+        if random + a_axis < 0.95:
+            return 1.0 - a_axis - random, a_axis, random
+
+
+def calibrate_tilt(mode: str, films: int, seed: int = 1) -> dict[str, np.ndarray]:
+    """Tilt scans from `xrdfilm.simulate`, defocus, thickness and a-normal share off by chance."""
+    rng = np.random.default_rng(seed)
+    held, off, tops, spent = [], [], [], 0.0
+    for _ in range(films):
+        c, a, r = draw_shares(rng)
+        mosaic, twist = np.exp(rng.uniform(np.log([1.0, 2.0]), np.log([6.0, 8.0])))
+        film = SimulatedFilm(
+            stack=replace(STACK, film=Layer(YBCO, 800.0 * np.exp(0.12 * rng.standard_normal()))),
+            c_axis=c,
+            a_axis=a,
+            random=r,
+            c_mosaic_fwhm_deg=mosaic,
+            a_mosaic_fwhm_deg=mosaic,
+            a_normal_share=float(np.clip(0.5 + 0.1 * rng.standard_normal(), 0.02, 0.98)),
+        )
+        blur = 0.1 * rng.standard_normal() / 23.4
+        top = 10 ** rng.uniform(2, 5)
+        background = max(5.0, 0.01 * top)
+        scan, _ = simulate_tilt(
+            film,
+            OPTICS,
+            azimuth=mode,
+            two_theta_acceptance_deg=1.2,
+            twist_fwhm_deg=twist,
+            counts=top,
+            background_counts=background,
+            seed=int(rng.integers(2**31)),
+            defocus=lambda chi, blur=blur: np.exp(blur * (56.7 - chi)),
+        )
+        beside = rng.poisson(background * len(scan)) / len(scan)
+        geometry = TiltGeometry(
+            mode,
+            two_theta_acceptance_deg=1.2,
+            in_plane_fwhm_deg=twist * np.exp(0.05 * rng.standard_normal()),
+            out_of_plane_fwhm_deg=mosaic * np.exp(0.05 * rng.standard_normal()),
+        )
+        start = time.perf_counter()
+        found, _ = tilt_scan_orientation(
+            scan.axis_deg,
+            scan.counts,
+            YBCO,
+            OPTICS,
+            STACK,
+            geometry,
+            background_counts=beside,
+            background_sigma=(background / len(scan)) ** 0.5,
+        )
+        spent += time.perf_counter() - start
+        truth = {"c_axis": c, "a_axis": a, "random": r}
+        held.append(holds(found, truth))
+        off.append([getattr(found, n).estimate - truth[n] for n in NAMES])
+        tops.append(top)
+    return {
+        "held": np.array(held),
+        "off": np.array(off),
+        "top": np.array(tops),
+        "ms": np.array([1e3 * spent / films]),
+    }
+
+
+def calibrate_scans(films: int, seed: int = 1) -> dict[str, np.ndarray]:
+    """Whole coupled scans of `xrdfilm.simulate`, fitted by the chain of `xrdfilm.coupled`."""
+    from xrdfilm.coupled import analyse_coupled, prepare
+    from xrdfilm.premises import premises_of
+    from xrdfilm.runfile import RunFile
+
+    rng = np.random.default_rng(seed)
+    run_file = RunFile.model_validate(
+        {
+            "stack": {"film": "YBCO", "thickness_nm": 800, "substrate": "SrTiO3"},
+            "optics": {"anode": "Cu", "divergence_deg": 0.5, "axial_acceptance_deg": 2.3},
+        }
+    )
+    prepared = None
+    held, off, tops, spent = [], [], [], 0.0
+    for _ in range(films):
+        c, a, r = draw_shares(rng)
+        mosaic = np.exp(rng.uniform(np.log(0.5), np.log(5.0)))
+        a_mosaic = mosaic * np.exp(0.3 * rng.standard_normal())
+        film = SimulatedFilm(
+            stack=replace(STACK, film=Layer(YBCO, 800.0 * np.exp(0.12 * rng.standard_normal()))),
+            c_axis=c,
+            a_axis=a,
+            random=r,
+            c_mosaic_fwhm_deg=mosaic,
+            a_mosaic_fwhm_deg=a_mosaic,
+            a_normal_share=float(np.clip(0.5 + 0.1 * rng.standard_normal(), 0.02, 0.98)),
+        )
+        optics = replace(OPTICS, axial_acceptance_deg=2.3 * np.exp(0.1 * rng.standard_normal()))
+        top = 10 ** rng.uniform(3, 5)
+        scan, _ = simulate_scan(film, optics, counts=top, seed=int(rng.integers(2**31)))
+        if prepared is None:
+            premises = premises_of(run_file, scan)
+            prepared = prepare(premises, scan.axis_deg)
+        fit = analyse_coupled([scan], prepared)[0]
+        if isinstance(fit, Exception):
+            print(f"not read: c {c:.2f} a {a:.2f} r {r:.2f} {mosaic:.1f} deg {top:.0f} cts: {fit}")
+            continue
+        told = {
+            "c_axis": Mosaic.from_measurement(
+                mosaic * np.exp(0.03 * rng.standard_normal()), 0.03 * mosaic
+            ),
+            "a_axis": Mosaic.from_measurement(
+                a_mosaic * np.exp(0.05 * rng.standard_normal()), 0.05 * a_mosaic
+            ),
+        }
+        start = time.perf_counter()
+        found = estimate_orientation(
+            fit.usable("YBCO"), YBCO, OPTICS, STACK, mosaics=told, with_other=False
+        )
+        spent += time.perf_counter() - start
+        truth = {"c_axis": c, "a_axis": a, "random": r}
+        held.append(holds(found, truth))
+        off.append([(getattr(found, n).estimate or 0.0) - truth[n] for n in NAMES])
+        tops.append(top)
+    return {
+        "held": np.array(held),
+        "off": np.array(off),
+        "top": np.array(tops),
+        "ms": np.array([1e3 * spent / films]),
+    }
+
+
+def show(title: str, r: dict[str, np.ndarray]) -> None:
+    print(f"\n{title}: {len(r['held'])} films, {r['ms'][0]:.2f} ms a film")
+    print("             holds    bias      +-  median")
+    for i, name in enumerate(NAMES):
+        off = r["off"][:, i]
+        print(
+            f"  {name:8s}  {r['held'][:, i].mean():7.3f} {off.mean():+7.4f} "
+            f"{off.std() / len(off) ** 0.5:7.4f} {np.median(off):+7.4f}"
+        )
+    for low, high in ((1e2, 1e3), (1e3, 1e4), (1e4, 1e5)):
+        at = (r["top"] >= low) & (r["top"] < high)
+        if at.any():
+            print(
+                f"  counts {low:.0e}-{high:.0e}: holds",
+                " ".join(f"{h:.3f}" for h in r["held"][at].mean(axis=0)),
+                " bias",
+                " ".join(f"{b:+.4f}" for b in r["off"][at].mean(axis=0)),
+            )
+
+
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("films", nargs="?", type=int, default=2000)
+    parser.add_argument("--tilt", action="store_true", help="the tilt route instead")
+    parser.add_argument("--scans", type=int, default=0, help="whole scans through the fit instead")
     arguments = parser.parse_args()
+    if arguments.tilt:
+        for mode in ("spinning", "fixed"):
+            show(f"tilt scan, {mode}", calibrate_tilt(mode, arguments.films))
+        return
+    if arguments.scans:
+        show("whole scans", calibrate_scans(arguments.scans))
+        return
     for case in CASES:
         r = calibrate(case, arguments.films)
         print(f"\n{case}: {arguments.films} films, {r['ms'][0]:.2f} ms a film")

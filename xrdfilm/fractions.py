@@ -102,12 +102,15 @@ def solve_shares(
     response: Response,
     *,
     merge: Mapping[str, tuple[str, ...]] | None = None,
+    like_areas: bool = True,
     level: float = DEFAULT_LEVEL,
 ) -> Shares:
     """Volume shares of the components from line areas.
 
     ``areas`` (N,) and ``covariance`` (N, N) are what was measured; ``merge`` names shares that are
-    sums of columns (default: one share a column). Raises CannotTellError where the lines cannot
+    sums of columns (default: one share a column). ``like_areas`` False says that the rows are not
+    of one kind (areas and a level, say), so that no common growth of variance with area is read
+    off them. Raises CannotTellError where the lines cannot
     hold the components apart, or where nothing at all shows.
     """
     areas = np.asarray(areas, dtype=float)
@@ -125,7 +128,7 @@ def solve_shares(
         raise CannotTellError(f"no usable line would show {', '.join(silent)}")
     nominal, draws = response.nominal / scale, response.draws / scale
 
-    per_area = variance_per_area(areas, covariance)
+    per_area = variance_per_area(areas, covariance) if like_areas else 0.0
     weights = _weights(areas, covariance, nominal, draws, per_area)
     normal_matrix = nominal.T @ weights @ nominal
     unit = 1.0 / np.sqrt(np.diag(normal_matrix))
@@ -161,6 +164,8 @@ def solve_shares(
     best = volume
     if float(volume.sum()) < spread_of_sum / _SUM_KNOWN_TO:
         best = _non_negative(areas, nominal, weights) / scale
+        # an estimate below zero must not give a limit better than one that stands at zero
+        drawn_volume = drawn_volume - np.minimum(volume, 0.0)
     total = float(best.sum())
     if total <= 0.0:
         raise CannotTellError("no line of the layer stands above its background")

@@ -184,7 +184,9 @@ def tilt_orientation(
         nominal = np.diag([*np.diag(nominal), random_nominal])
         draws[:, 2, 2] = random_drawn
     response = Response(names, nominal, draws, z, causes)
-    solved = solve_shares(areas, np.asarray(covariance, dtype=float), response, level=level)
+    solved = solve_shares(
+        areas, np.asarray(covariance, dtype=float), response, like_areas=False, level=level
+    )
     shares = dict(solved.shares)
     scale = float(solved.amplitudes.sum())
     told = list(notes)

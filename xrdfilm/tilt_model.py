@@ -29,6 +29,8 @@ from xrdfilm.window import window_aligned, window_random
 AzimuthMode = Literal["spinning", "fixed", "phi"]
 TiltComponent = Literal["c_axis", "a_axis"]
 DEFAULT_SPREAD_DEG = 3.0
+IN_PLANE_AZIMUTHS = 4
+"""Azimuths at which a film on a four-fold template shows its poles, equally in the mean."""
 
 _NORMALS: dict[TiltComponent, tuple[Hkl, ...]] = {
     "c_axis": ((0, 0, 1),),
@@ -270,7 +272,8 @@ class TiltModel:
         if self.geometry.azimuth == "phi":
             return np.asarray(self.box_rad * self._across(out_of_plane_rad) / sine)
         spread = np.sqrt((in_plane_rad * sine) ** 2 + (out_of_plane_rad * cosine) ** 2)
-        return np.asarray(erf(self.box_rad / (2.0 * np.sqrt(2.0) * spread)))
+        # a grain's poles at one tilt are shared among the film's azimuths
+        return np.asarray(erf(self.box_rad / (2.0 * np.sqrt(2.0) * spread)) / IN_PLANE_AZIMUTHS)
 
     def _across(self, out_of_plane_rad: FloatArray) -> FloatArray:
         """Mean density of tilts within the axial window, per radian: (J,) spreads to (J,)."""
