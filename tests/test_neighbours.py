@@ -21,7 +21,7 @@ TAPE = Stack(
 )
 
 
-def shape_at(place: float) -> LineShape:
+def shape_at(place: float, substrate: bool) -> LineShape:
     return LineShape(0.1, 0.5)
 
 

@@ -169,7 +169,7 @@ def line_window(
             continue  # more than a ghost can be: something else stands there, do not hide it
         found.append((neighbour.label, significance))
         width = neighbour.shape.fwhm_deg
-        reach = 0.8 * width
+        reach = width
         if significance > VERY_STRONG:
             # as far out as a twentieth of a Lorentzian tail would still stand out of the noise
             noise = float(np.sqrt(max(np.median(model), floor)))
@@ -180,7 +180,9 @@ def line_window(
         high = second if neighbour.doublet and share > 0 else neighbour.place_deg
         keep &= (x < neighbour.place_deg - reach) | (x > high + reach)
         if x[0] < neighbour.place_deg - reach and high + reach < x[-1]:
-            columns.append(np.gradient(extra[k], x)[:, None])  # of one tail, its size is enough
+            # its place and width are open too; of a tail alone, its size is enough
+            slope = np.gradient(extra[k], x)
+            columns += [slope[:, None], np.gradient(slope, x)[:, None]]
     if found:
         basis = np.hstack(columns)[keep]
         if basis.shape[0] < basis.shape[1] + 8:

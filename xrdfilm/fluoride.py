@@ -97,7 +97,7 @@ def estimate_fluoride(
     """
     settings = settings or FluorideSettings()
     phase = phase or load_phase("BaF2")
-    work = prepare(scan, stack, optics, settings, phase, also_present)
+    work = prepare(scan, stack, optics, settings, phase, also_present, film_lines)
     scans = work.scan(work.edges)
     if not any(s is not None and s.usable.any() for s in scans):
         raise CannotTellError(

@@ -19,6 +19,7 @@ from xrdfilm.fluoride_model import (
     FLUORIDE_LINES,
     ModelDoubt,
 )
+from xrdfilm.lines import MeasuredLines
 from xrdfilm.neighbours import overlapping, shape_of, stack_neighbours
 from xrdfilm.optics import Optics
 from xrdfilm.radiation import two_theta_of
@@ -26,6 +27,7 @@ from xrdfilm.scan import Scan
 from xrdfilm.stack import Stack
 
 _SHARED_PLACE_DEG = 0.35  # a stack's line this near (200) makes a peak there nobody's
+_NEIGHBOUR_SIZE_NM = 150.0
 _CERATE_FORMERS = ("CeO2", "BaCeO3")
 
 
@@ -137,6 +139,7 @@ def prepare(
     settings: FluorideSettings,
     phase: Phase,
     also_present: Sequence[Phase],
+    film_lines: MeasuredLines | None = None,
 ) -> FluorideWork:
     """Cut the windows out of an aligned scan, with everything else that may stand in them.
 
@@ -169,9 +172,10 @@ def prepare(
         if cerates and hkl in ((2, 0, 0), (2, 2, 0)):
             shared[i] = blocked[0] if blocked else "BaCeO3"
 
-    def shape_at(place: float) -> LineShape:
-        fwhm, lorentz = settings.instrument_fwhm_deg, settings.instrument_lorentz
-        return shape_of(place, fwhm, lorentz, 150.0, optics.radiation.mean_A)
+    broadened = _broadening(film_lines, settings, optics)
+
+    def shape_at(place: float, substrate: bool) -> LineShape:
+        return _neighbour_shape(place, settings, optics, 1.0 if substrate else broadened)
 
     near = stack_neighbours(
         scan.axis_deg,
@@ -192,6 +196,26 @@ def prepare(
         for reach, others in zip(reaches, near, strict=True)
     )
     return FluorideWork(stack, optics, settings, phase, edges, below, windows, shared)
+
+
+def _neighbour_shape(
+    place: float, settings: FluorideSettings, optics: Optics, broadened: float = 1.0
+) -> LineShape:
+    fwhm, lorentz = settings.instrument_fwhm_deg, settings.instrument_lorentz
+    shape = shape_of(place, fwhm, lorentz, _NEIGHBOUR_SIZE_NM, optics.radiation.mean_A)
+    return LineShape(shape.fwhm_deg * broadened, shape.lorentz_fraction)
+
+
+def _broadening(lines: MeasuredLines | None, settings: FluorideSettings, optics: Optics) -> float:
+    """How much wider the film's lines are than expected of a neighbour, 1 to 4."""
+    if lines is None:
+        return 1.0
+    ratios = [
+        line.fwhm_deg / _neighbour_shape(line.two_theta_deg, settings, optics).fwhm_deg
+        for line in lines
+        if line.significance > 20.0 and np.isfinite(line.fwhm_deg)
+    ]
+    return float(np.clip(np.median(ratios), 1.0, 4.0)) if ratios else 1.0
 
 
 def _edge_step(settings: FluorideSettings, optics: Optics) -> float:

@@ -7,13 +7,14 @@ from where the strong lines are, so that none of them is taken for a phase.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
 
-from xrdfilm._typing import FloatArray
+from xrdfilm._typing import BoolArray, FloatArray, IntArray
 from xrdfilm.cellscan import LineShape, Neighbour
 from xrdfilm.crystal import Phase, line_list
 from xrdfilm.radiation import Radiation, two_theta_of
@@ -27,26 +28,47 @@ _TAIL_DEG2 = 2e-3  # of a line's height times the square of the distance: a Lore
 _SINGLE_CRYSTALS = ("SrTiO3", "LaAlO3", "MgO", "Al2O3", "YSZ")
 
 
+ShapeAt = Callable[[float, bool], LineShape]
+"""Shape of a line at a place in degrees; True for the substrate's, which layers do not broaden."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class _Candidates:
-    """Direct lines of a stack; arrays (M,). ``certain`` marks lines along the layer's normal."""
+    """Everything that may show, as arrays (M,): direct lines first, then ghosts.
+
+    ``parent`` (M,) is the index of the direct line whose height rules (a line's own for itself),
+    ``share`` the most of that height it may have, 1 for a direct line. ``certain`` marks lines
+    along a layer's normal and their ghosts, ``substrate`` those of the substrate.
+    """
 
     labels: tuple[str, ...]
-    phases: tuple[str, ...]
     place_deg: FloatArray
-    d_A: FloatArray
-    certain: np.ndarray
+    parent: IntArray
+    share: FloatArray
+    doublet: BoolArray
+    certain: BoolArray
+    substrate: BoolArray
     powder_share: FloatArray
+    n_direct: int
+
+
+@dataclass(frozen=True, slots=True)
+class _Row:
+    label: str
+    place_deg: float
+    parent: int
+    share: float = 1.0
+    doublet: bool = True
+    certain: bool = False
+    substrate: bool = False
+    powder_share: float = 0.0
 
 
 @lru_cache(maxsize=64)
 def _candidates(stack: Stack, radiation: Radiation) -> _Candidates:
-    labels: list[str] = []
-    phases: list[str] = []
-    place: list[float] = []
-    spacing: list[float] = []
-    certain: list[bool] = []
-    powder: list[float] = []
+    direct: list[_Row] = []
+    spacings: list[float] = []
+    halves: list[_Row] = []
     seen: set[str] = set()
     for layer in stack.layers:
         phase = layer.phase
@@ -54,31 +76,96 @@ def _candidates(stack: Stack, radiation: Radiation) -> _Candidates:
             continue
         seen.add(phase.key)
         substrate = stack.substrate is not None and phase == stack.substrate.phase
-        single = substrate and phase.key.startswith(_SINGLE_CRYSTALS)
-        lines = line_list(phase, radiation, two_theta_max_deg=100.0)
-        theta = np.radians(lines.two_theta_deg / 2.0)
-        strength = lines.multiplicity * lines.f_squared / (np.sin(2 * theta) * np.sin(theta))
-        strength = strength / np.max(strength)
-        for hkl, angle, d, share in zip(
-            lines.hkl, lines.two_theta_deg, lines.d_A, strength, strict=True
-        ):
-            along = int(np.count_nonzero(hkl)) == 1
+        first = len(direct)
+        for label, angle, d, share, along in _powder_lines(phase, radiation):
+            single = substrate and phase.key.startswith(_SINGLE_CRYSTALS)
             if not along and (share < WEAKEST or single):
                 continue
-            labels.append(f"{phase.key} ({''.join(str(int(i)) for i in hkl)})")
-            phases.append(phase.key)
-            place.append(float(angle))
-            spacing.append(float(d))
-            certain.append(along)
-            powder.append(float(share))
+            direct.append(
+                _Row(
+                    label, angle, len(direct), 1.0, True, along, substrate, share
+                )
+            )  # fmt: skip
+            spacings.append(d)
+        halves += _half_wavelengths(phase, radiation, direct, first, substrate)
+    ghosts = list(halves)
+    others = [(f"W L-alpha{k + 1}", w, _TUNGSTEN * (1.0 if k == 0 else 0.12))
+              for k, w in enumerate(radiation.tungsten_A)]  # fmt: skip
+    if radiation.k_beta_A is not None:
+        others.append(("K-beta", radiation.k_beta_A, _K_BETA))
+    for name, wavelength_A, share in others:
+        places = two_theta_of(np.array(spacings), wavelength_A)
+        ghosts += [
+            replace(
+                row, label=f"{name} of {row.label}", place_deg=float(at), share=share, doublet=False
+            )
+            for row, at in zip(direct, places, strict=True)
+            if np.isfinite(at)
+        ]
+    rows = direct + ghosts
     return _Candidates(
-        tuple(labels),
-        tuple(phases),
-        np.array(place),
-        np.array(spacing),
-        np.array(certain, dtype=bool),
-        np.array(powder),
+        tuple(row.label for row in rows),
+        np.array([row.place_deg for row in rows]),
+        np.array([row.parent for row in rows], dtype=np.int64),
+        np.array([row.share for row in rows]),
+        np.array([row.doublet for row in rows], dtype=bool),
+        np.array([row.certain for row in rows], dtype=bool),
+        np.array([row.substrate for row in rows], dtype=bool),
+        np.array([row.powder_share for row in rows]),
+        len(direct),
     )
+
+
+def _powder_lines(
+    phase: Phase, radiation: Radiation
+) -> list[tuple[str, float, float, float, bool]]:
+    """Label, place, spacing, share of the strongest as a powder, and whether along an axis."""
+    lines = line_list(phase, radiation, two_theta_max_deg=100.0)
+    theta = np.radians(lines.two_theta_deg / 2.0)
+    strength = lines.multiplicity * lines.f_squared / (np.sin(2 * theta) * np.sin(theta))
+    strength = strength / np.max(strength)
+    return [
+        (
+            f"{phase.key} ({''.join(str(int(i)) for i in hkl)})",
+            float(angle),
+            float(d),
+            float(share),
+            int(np.count_nonzero(hkl)) == 1,
+        )
+        for hkl, angle, d, share in zip(
+            lines.hkl, lines.two_theta_deg, lines.d_A, strength, strict=True
+        )
+    ]
+
+
+def _half_wavelengths(
+    phase: Phase, radiation: Radiation, direct: list[_Row], first: int, substrate: bool
+) -> list[_Row]:
+    """λ/2 of every order of the planes along an axis, those with no line at λ among them.
+
+    Their heights are bounded by the layer's highest line, whose index stands for all of them in
+    ``parent`` as a negative number: -1 - (index of the layer's first line).
+    """
+    last = len(direct)
+    if not any(row.certain for row in direct[first:last]):
+        return []
+    rows: list[_Row] = []
+    for axis in np.eye(3, dtype=int):
+        d = float(phase.cell.d_spacing([axis])[0])
+        highest = int(2.0 * d / (radiation.k_alpha1_A / 2.0))
+        orders = np.arange(1, highest + 1)
+        places = two_theta_of(d / orders, radiation.k_alpha1_A / 2.0)
+        for order, at in zip(orders, places, strict=True):
+            if not np.isfinite(at) or any(abs(row.place_deg - at) < 1e-6 for row in rows):
+                continue
+            hkl = "".join(str(int(i)) for i in axis * order)
+            rows.append(
+                _Row(
+                    f"half wavelength of {phase.key} ({hkl})", float(at), -1 - first, _HALF,
+                    True, True, substrate,
+                )
+            )  # fmt: skip
+    return rows
 
 
 def stack_neighbours(
@@ -87,7 +174,7 @@ def stack_neighbours(
     stack: Stack,
     radiation: Radiation,
     windows: Sequence[tuple[float, float]],
-    shape_at: Callable[[float], LineShape],
+    shape_at: ShapeAt,
     *,
     more: Sequence[Phase] = (),
 ) -> tuple[tuple[Neighbour, ...], ...]:
@@ -98,70 +185,52 @@ def stack_neighbours(
     scan. Lines closer together than a third of their width are listed once.
     """
     known = _candidates(stack, radiation)
-    height, noise = _heights(two_theta_deg, counts, known.place_deg)
-    outside = np.isnan(height)
-    ghosts: list[tuple[str, FloatArray, float]] = []
-    if radiation.k_beta_A is not None:
-        ghosts.append(("K-beta", two_theta_of(known.d_A, radiation.k_beta_A), _K_BETA))
-    for k, wavelength_A in enumerate(radiation.tungsten_A):
-        share = _TUNGSTEN * (1.0 if k == 0 else 0.12)  # L-alpha2 : L-alpha1, from memory 0.11
-        ghosts.append((f"W L-alpha{k + 1}", two_theta_of(known.d_A, wavelength_A), share))
-    ghosts.append(("half wavelength", two_theta_of(known.d_A, radiation.k_alpha1_A / 2.0), _HALF))
+    n = known.n_direct
+    own, noise = _heights(two_theta_deg, counts, known.place_deg[:n])
+    height = own[np.maximum(known.parent, 0)]
+    for first in {int(-1 - p) for p in known.parent[known.parent < 0]}:
+        tops = [
+            own[k]
+            for k in range(first, n)
+            if known.certain[k] and _phase_of(known.labels[k]) == _phase_of(known.labels[first])
+        ]
+        highest = float(np.nanmax(tops)) if np.any(np.isfinite(tops)) else float("nan")
+        height = np.where(known.parent == -1 - first, highest, height)
+    direct = np.arange(known.place_deg.size) < n
+    shows = np.where(
+        np.isnan(height), known.certain, height * known.share > 0.5 * float(np.median(noise))
+    )
     found: list[tuple[Neighbour, ...]] = []
     for low, high in windows:
-        here: list[tuple[float, Neighbour]] = []
         away = np.maximum(np.maximum(low - known.place_deg, known.place_deg - high), 0.0)
         with np.errstate(divide="ignore", invalid="ignore"):
             tail = np.nan_to_num(height) * _TAIL_DEG2 / np.square(away)
-        for k in map(int, np.flatnonzero((away < 0.3) | ((away < 4.0) & (tail > 0.2 * noise)))):
+        reach = (away < 0.3) & (direct | shows)
+        reach[:n] |= (away[:n] < 4.0) & (tail[:n] > 0.2 * noise)
+        here: list[tuple[float, Neighbour]] = []
+        for k in map(int, np.flatnonzero(reach)):
             place = float(known.place_deg[k])
-            weight = 2.0 if known.certain[k] else float(known.powder_share[k])
-            here.append((weight, Neighbour(known.labels[k], place, shape_at(place))))
-        for name, places, share in ghosts:
-            near = (places > low - 0.3) & (places < high + 0.3)
-            if not near.any():
-                continue
-            shows = np.where(outside, known.certain, height * share > 0.5 * noise)
-            if name == "half wavelength":  # seen of strong planes only, those along a normal
-                shows = shows & known.certain
-            for k in map(int, np.flatnonzero(near & shows)):
-                place = float(places[k])
-                here.append(
-                    (
-                        share * (2.0 if known.certain[k] else 1.0),
-                        Neighbour(
-                            f"{name} of {known.labels[k]}",
-                            place,
-                            shape_at(place),
-                            doublet=name == "half wavelength",
-                            ghost=True,
-                            ceiling_area=None
-                            if outside[k]
-                            else 1.2 * share * float(height[k]) * shape_at(place).fwhm_deg,
-                        ),
-                    )
-                )
-        found.append(_apart(here))
-    for phase in more:
-        lines = line_list(phase, radiation, two_theta_max_deg=100.0)
-        theta = np.radians(lines.two_theta_deg / 2.0)
-        strength = lines.multiplicity * lines.f_squared / (np.sin(2 * theta) * np.sin(theta))
-        strength = strength / np.max(strength)
-        for w, (low, high) in enumerate(windows):
-            extra = [
-                (
-                    float(share),
-                    Neighbour(
-                        f"{phase.key} ({''.join(str(int(i)) for i in hkl)})",
-                        float(angle),
-                        shape_at(float(angle)),
-                    ),
-                )
-                for hkl, angle, share in zip(lines.hkl, lines.two_theta_deg, strength, strict=True)
-                if low < angle < high and share > WEAKEST
+            shape = shape_at(place, bool(known.substrate[k]))
+            weight = float(known.powder_share[k]) if direct[k] else 0.1 * float(known.share[k])
+            ceiling: float | None = None
+            if not direct[k] and np.isfinite(height[k]):
+                ceiling = 1.2 * float(known.share[k] * height[k]) * shape.fwhm_deg
+            neighbour = Neighbour(
+                known.labels[k], place, shape, bool(known.doublet[k]), not direct[k], ceiling
+            )
+            here.append((weight + float(known.certain[k]) * (2.0 if direct[k] else 0.1), neighbour))
+        for phase in more:
+            here += [
+                (3.0 + share, Neighbour(label, at, shape_at(at, False)))
+                for label, at, _, share, _ in _powder_lines(phase, radiation)
+                if low < at < high and share > WEAKEST
             ]
-            found[w] = _apart([(3.0, n) for n in found[w]] + extra)
+        found.append(_apart(here))
     return tuple(found)
+
+
+def _phase_of(label: str) -> str:
+    return label.split(" (")[0]
 
 
 def _heights(
@@ -198,12 +267,13 @@ def overlapping(
 ) -> tuple[str, ...]:
     """Lines of the stack's layers, a fifth or more of their powder's strongest, near a place."""
     known = _candidates(stack, radiation)
-    near = np.abs(known.place_deg - place_deg) < within_deg
-    return tuple(
-        known.labels[k] for k in np.flatnonzero(near & ((known.powder_share > 0.2) | known.certain))
-    )
+    n = known.n_direct
+    near = np.abs(known.place_deg[:n] - place_deg) < within_deg
+    strong = (known.powder_share[:n] > 0.2) | known.certain[:n]
+    return tuple(known.labels[k] for k in np.flatnonzero(near & strong))
 
 
+@lru_cache(maxsize=8192)
 def shape_of(
     two_theta_deg: float, fwhm_deg: float, lorentz: float, size_nm: float, wavelength_A: float
 ) -> LineShape:
@@ -212,9 +282,9 @@ def shape_of(
     Gaussian and Lorentzian parts are joined as by Thompson, Cox and Hastings, J. Appl. Cryst. 20
     (1987) 79 (equations from memory).
     """
-    cosine = float(np.cos(np.radians(two_theta_deg / 2.0)))
+    cosine = math.cos(math.radians(two_theta_deg / 2.0))
     g = fwhm_deg * (1.0 - lorentz) ** 0.5
-    l = fwhm_deg * lorentz + float(np.degrees(0.9 * wavelength_A / (10.0 * size_nm * cosine)))  # noqa: E741
+    l = fwhm_deg * lorentz + math.degrees(0.9 * wavelength_A / (10.0 * size_nm * cosine))  # noqa: E741
     fifth = g**5 + 2.69269 * g**4 * l + 2.42843 * g**3 * l**2
     fifth += 4.47163 * g**2 * l**3 + 0.07842 * g * l**4 + l**5
     fwhm = fifth**0.2

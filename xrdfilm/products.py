@@ -201,7 +201,7 @@ def _measure(
     if sigma is None and not scan.poisson:
         sigma = scan.uncertainty()
 
-    def shape_at(place: float) -> LineShape:
+    def shape_at(place: float, substrate: bool) -> LineShape:
         return shape_of(place, instrument_fwhm_deg, 0.3, 150.0, optics.radiation.mean_A)
 
     candidates = [
