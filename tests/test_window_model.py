@@ -128,6 +128,11 @@ def test_lines_off_the_axis_are_left_out_and_the_rest_is_fitted() -> None:
     assert plan.groups[0].structure.n_lines == 1
 
 
+def test_a_line_outside_its_window_is_marked() -> None:
+    plan = compile_plan(X, [window(LINE, replace(LINE, two_theta_deg=40.1, place="forced"))], CU)
+    assert plan.foot.tolist() == [0, 1]
+
+
 def test_excluded_stretches_and_cores_lose_their_points() -> None:
     spec = replace(
         window(replace(LINE, core_excluded_fwhm=2.0), replace(LINE, two_theta_deg=39.5)),

@@ -410,7 +410,9 @@ def _unexplained(
     premises = coupled.premises
     rays = premises.optics.radiation
     references = [line_list(premises.phase(key), rays) for key in CANDIDATE_PHASES]
-    found = find_unexplained(coupled.scan, coupled.background, coupled.fits, rays, references)
+    found = find_unexplained(
+        coupled.scan, coupled.background, coupled.fits, rays, references, skip_ghosts=True
+    )
     shift = coupled.alignment.shift
     known = [_fluoride_places(coupled, fluoride)]
     known[0] = known[0] + shift(known[0])

@@ -155,6 +155,7 @@ def fit_block(
         common
         | plan.cut_off * flag_bit("cut_off")
         | plan.core * flag_bit("core_excluded")
+        | plan.foot * flag_bit("foot_only")
         | (plan.beside_core & (1 - plan.core)) * flag_bit("beside_core")
         | (1 - plan.fitted) * flag_bit("no_data")
         | np.array([int(len(line.members) > 1) for line in plan.lines], np.int64)

@@ -51,6 +51,12 @@ _ALL = (
         "Part of this window was left out because a line in "
         "it saturates the detector or dwarfs its neighbours.",
     ),
+    (
+        "foot_only",
+        "foot only",
+        "The place of this line lies outside its window: it takes part for its foot, and its area "
+        "means little.",
+    ),
     ("held_place", "place held", "Too weak to carry its own place: fitted at the expected place."),
     ("held_width", "width held", "Too weak to carry its own width: fitted with the expected one."),
     (

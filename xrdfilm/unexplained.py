@@ -15,16 +15,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.special import ndtri
 
 from xrdfilm._typing import FloatArray, IntArray
+from xrdfilm.candidates import Candidate, ghost_candidates, ghosts_of, phase_candidates
 from xrdfilm.fitting import WindowFits, fit_block
 from xrdfilm.lines import MeasuredLine, Reflection
 from xrdfilm.noise import noise_scale
-from xrdfilm.radiation import d_of, two_theta_of
+from xrdfilm.radiation import d_of
 from xrdfilm.windows import LineSpec, WindowSpec, compile_plan
 
 if TYPE_CHECKING:
@@ -37,27 +38,10 @@ FILTER_FWHM_DEG = (0.12, 0.25, 0.6)
 PROFILE_DOUBT = 0.03  # share of a strong line's height that its fitted profile may be off by
 BACKGROUND_DOUBT = 0.3  # of its standard uncertainty: how far a background may bend unnoticed
 COARSE_DEG = 0.1
-CELL_DOUBT = 0.005  # relative change of lattice spacing by solid solution and strain
 MOST_LINES = 12
+APART_DEG = 1.2
+GHOST_REACH_DEG = 0.3
 SUPPORT_FROM = 0.4  # score from which a candidate speaks for its phase at other lines too
-GHOST_PRIOR = 2.0  # the parent of a ghost is surely there, a phase nobody expected is not
-
-
-@dataclass(frozen=True, slots=True)
-class Candidate:
-    """What an unexplained line might be.
-
-    ``off_deg`` is measured less expected place; ``score`` ranks (higher is better, no
-    probability); ``support`` counts other unexplained lines that the same phase would explain.
-    """
-
-    name: str
-    kind: Literal["phase", "ghost"]
-    reflection: Reflection | None
-    expected_deg: float
-    off_deg: float
-    score: float
-    support: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,12 +72,14 @@ def find_unexplained(
     *,
     false_alarms: float = 0.01,
     place_doubt_deg: float = 0.05,
+    skip_ghosts: bool = False,
 ) -> tuple[UnexplainedLine, ...]:
     """Search one scan; lines come back in ascending 2θ.
 
     ``fits`` are the expected lines as fitted (None when there are none); ``references`` the line
     lists to draw candidates from, at this radiation. ``false_alarms`` is the chance that a scan
-    with nothing unexplained shows one all the same.
+    with nothing unexplained shows one all the same. With ``skip_ghosts`` nothing is looked for
+    where a strong measured line must throw a ghost.
     """
     x, counts = scan.axis_deg, np.asarray(scan.counts, dtype=float)
     scale = 1.0
@@ -102,37 +88,46 @@ def find_unexplained(
         factor, flat = noise_scale(counts[None])
         scale = float(factor[0])
         noise = flat[0] if flat is not None else None
-    lines_curve, ground = explained(x, background.values, fits)
+    lines_curve, ground, widening = explained(x, background.values, fits)
     step = max(scan.step_deg, 1e-6)
     trials = sum((x[-1] - x[0]) / fwhm for fwhm in FILTER_FWHM_DEG)
     threshold = float(-ndtri(1.0 - (1.0 - false_alarms) ** (1.0 / trials)))
+    strong = () if fits is None else fits.measured_lines().lines
     found: list[MeasuredLine] = []
     barred: list[tuple[float, float]] = []
+    silent = np.zeros(x.size, bool)
+    for ghost in ghosts_of(strong, radiation) if skip_ghosts else ():
+        first, last = np.searchsorted(
+            x, (ghost.place_deg - GHOST_REACH_DEG, ghost.place_deg + GHOST_REACH_DEG)
+        )
+        silent[first:last] = True
     floor = max(float(np.mean(np.abs(ground))) * 0.02, 0.1 * scale)
     while len(found) < MOST_LINES:
         model = ground + lines_curve
         variance = scale * np.maximum(model, floor) if noise is None else noise
-        variance = variance + np.square(PROFILE_DOUBT * lines_curve)
-        significance, place, width = _strongest(
-            x, counts - model, variance, background.sigma, step, barred
-        )
-        if significance < threshold:
+        variance = widening * variance + np.square(PROFILE_DOUBT * lines_curve)
+        left = np.where(silent, 0.0, counts - model)
+        tops = _tops(x, left, variance, background.sigma, step, barred, threshold)
+        if not tops:
             break
-        barred.append((place, 1.5 * width))
-        line, curve = _measure(scan, lines_curve, place, width, radiation)
-        if line is None or line.significance < threshold:
-            continue
-        lines_curve = lines_curve + curve
-        found.append(line)
-    strong = () if fits is None else fits.measured_lines().lines
+        barred += [(place, 1.5 * width) for place, width in tops]
+        seen, curves = _measure(scan, lines_curve, tops, radiation)
+        sure = [line.significance > threshold for line in seen]
+        for line, curve, taken in zip(seen, curves, sure, strict=True):
+            if taken:
+                lines_curve = lines_curve + curve
+                found.append(line)
+        if not any(sure):
+            break
     named = _named(found, strong, radiation, references, place_doubt_deg)
     return tuple(sorted(named, key=lambda line: line.two_theta_deg))
 
 
 def explained(
     x: FloatArray, background: FloatArray, fits: WindowFits | None
-) -> tuple[FloatArray, FloatArray]:
-    """What fitted lines give on the whole axis, and the background under them; each (N,).
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """What fitted lines give on the whole axis, the background under them, and by how much the
+    variance is to be widened where a window's fit is a misfit; each (N,).
 
     Inside a window the background is the window's own, between windows the broad one with the
     difference carried over, so that no step at a window's end looks like a line. Outside their
@@ -141,7 +136,8 @@ def explained(
     lines = np.zeros_like(x)
     ground = background.copy()
     if fits is None or not fits.block.plan.groups:
-        return lines, ground
+        return lines, ground, np.ones_like(x)
+    widening = np.ones_like(x)
     number = max(2, min(x.size, int((x[-1] - x[0]) / COARSE_DEG)))
     coarse = np.linspace(x[0], x[-1], number)
     feet = np.zeros_like(coarse)
@@ -153,38 +149,44 @@ def explained(
         points_seen.append(where.ravel())
         shifts.append((polynomial - background[where]).ravel())
         # In its window every line counts exactly; the others' feet come from the coarse grid
-        for points, curve, about in zip(where, exact, own, strict=True):
+        excess = fits.block.chi_square[fits.index, group.windows]
+        excess = excess / fits.block.dof[fits.index, group.windows]
+        for points, curve, about, factor in zip(where, exact, own, excess, strict=True):
             lines[points] += curve - np.interp(x[points], coarse, about)
+            widening[points] = max(1.0, float(factor))
     lines += np.interp(x, coarse, feet)
     index = np.concatenate(points_seen)
     order = np.argsort(index, kind="stable")
     ground += np.interp(x, x[index[order]], np.concatenate(shifts)[order])
-    return lines, ground
+    return lines, ground, widening
 
 
-def _strongest(
+def _tops(
     x: FloatArray,
     residual: FloatArray,
     variance: FloatArray,
     ground_sigma: FloatArray,
     step: float,
     barred: Sequence[tuple[float, float]],
-) -> tuple[float, float, float]:
-    """Significance, place and filter width of what stands out most, away from barred places.
+    threshold: float,
+) -> list[tuple[float, float]]:
+    """Place and filter width of what stands out, strongest first, away from barred places.
 
-    Each filter works on points binned to a third of its width, which loses next to nothing.
+    Of tops close together only the strongest counts: the others may be its flanks, and show again
+    when it is in the model. Each filter works on points binned to a third of its width, which
+    loses next to nothing.
     """
-    best = (-np.inf, float(x[0]), FILTER_FWHM_DEG[0])
+    tops: list[tuple[float, float, float]] = []
     for fwhm in FILTER_FWHM_DEG:
         size = max(1, int(fwhm / 3.0 / step))
         number = x.size // size
         reach = max(2, round(2.0 * fwhm / (step * size)))
+        if 2 * reach + 1 >= number:
+            continue
         places, signal, noise, doubt = (
             _sums(values, size) for values in (x, residual, variance, ground_sigma)
         )
-        places, doubt = places / size, doubt[reach:-reach]
-        if 2 * reach + 1 >= number:
-            continue
+        places, doubt = places[reach:-reach] / size, doubt[reach:-reach]
         offset = np.arange(-reach, reach + 1) * (step * size)
         kernel = np.exp(-4.0 * np.log(2.0) * np.square(offset / fwhm))
         kernel -= kernel.mean()
@@ -193,13 +195,18 @@ def _strongest(
         counting = np.convolve(noise, kernel**2, "valid")
         bend = BACKGROUND_DOUBT * float(kernel[kernel > 0.0].sum())
         value /= np.sqrt(counting + np.square(bend * doubt))
-        inside = places[reach:-reach]
         for place, width in barred:
-            value[np.abs(inside - place) < width] = -np.inf
-        top = int(np.argmax(value))
-        if value[top] > best[0]:
-            best = (float(value[top]), float(inside[top]), fwhm)
-    return best
+            value[np.abs(places - place) < width] = -np.inf
+        padded = np.concatenate([[-np.inf], value, [-np.inf]])
+        peak = (value >= threshold) & (value >= padded[:-2]) & (value >= padded[2:])
+        tops += [(float(value[i]), float(places[i]), fwhm) for i in np.flatnonzero(peak)]
+    kept: list[tuple[float, float]] = []
+    seen: list[float] = []
+    for _, place, width in sorted(tops, reverse=True):
+        if all(abs(place - other) > APART_DEG for other in seen) and len(kept) < MOST_LINES:
+            kept.append((place, width))
+        seen.append(place)
+    return kept
 
 
 def _sums(values: FloatArray, size: int) -> FloatArray:
@@ -214,32 +221,32 @@ def _sums(values: FloatArray, size: int) -> FloatArray:
 def _measure(
     scan: Scan,
     lines: FloatArray,
-    place: float,
-    fwhm: float,
+    tops: Sequence[tuple[float, float]],
     radiation: Radiation,
-) -> tuple[MeasuredLine | None, FloatArray]:
-    """Fit one line at a place on top of the lines known so far; its curve on the axis (N,)."""
+) -> tuple[list[MeasuredLine], list[FloatArray]]:
+    """Fit a line at each top, on what is known so far; the lines and their curves on the axis."""
     x = scan.axis_deg
-    reach = max(5.0 * fwhm, 0.6)
-    spec = LineSpec(
-        members=(Reflection("unexplained", (0, 0, 0)),),
-        two_theta_deg=place,
-        fwhm_deg=fwhm,
-        max_shift_deg=fwhm,
-    )
-    low, high = max(place - reach, float(x[0])), min(place + reach, float(x[-1]))
-    plan = compile_plan(x, [WindowSpec(low, high, (spec,), 1)], radiation)
-    if not plan.fitted.any():
-        return None, np.zeros_like(x)
+    windows = []
+    for place, fwhm in tops:
+        reach = max(5.0 * fwhm, 0.6)
+        spec = LineSpec(
+            members=(Reflection("unexplained", (0, 0, 0)),),
+            two_theta_deg=place,
+            fwhm_deg=min(fwhm, 0.3),
+            max_shift_deg=fwhm,
+        )
+        low, high = max(place - reach, float(x[0])), min(place + reach, float(x[-1]))
+        windows.append(WindowSpec(low, high, (spec,), 1))
     block = fit_block(
-        plan,
+        compile_plan(x, windows, radiation),
         scan.counts[None],
         sigma=None if scan.sigma is None else scan.sigma[None],
         poisson=scan.poisson,
         beneath=lines[None],
     )
     fits = block.scan(0)
-    return fits.measured_lines().lines[0], fits.lines_on(x, 0)
+    fitted = np.flatnonzero(np.isfinite(block.area[0]))
+    return list(fits.measured_lines().lines), [fits.lines_on(x, int(n)) for n in fitted]
 
 
 def _named(
@@ -249,9 +256,10 @@ def _named(
     references: Sequence[LineList],
     place_doubt_deg: float,
 ) -> list[UnexplainedLine]:
+    ghosts = ghosts_of(strong, radiation) if found else []
     table = [
-        _phase_candidates(line, references, place_doubt_deg)
-        + _ghost_candidates(line, strong, radiation, place_doubt_deg)
+        phase_candidates(line, references, place_doubt_deg)
+        + ghost_candidates(line, ghosts, place_doubt_deg)
         for line in found
     ]
     explains: dict[str, int] = {}
@@ -288,87 +296,4 @@ def _named(
                 line.flags,
             )
         )
-    return out
-
-
-def _doubt(line: MeasuredLine, place: FloatArray, place_doubt_deg: float) -> FloatArray:
-    """Standard deviation allowed between measured and expected place, degrees."""
-    cell = 2.0 * np.tan(np.radians(place / 2.0)) * CELL_DOUBT
-    return np.sqrt(
-        line.two_theta_sigma_deg**2 + place_doubt_deg**2 + np.square(np.degrees(cell) / 2.0)
-    )
-
-
-def _phase_candidates(
-    line: MeasuredLine, references: Sequence[LineList], place_doubt_deg: float
-) -> list[Candidate]:
-    out = []
-    for listing in references:
-        place = np.asarray(listing.two_theta_deg, dtype=float)
-        if not place.size:
-            continue
-        off = line.two_theta_deg - place
-        doubt = _doubt(line, place, place_doubt_deg)
-        strength = np.asarray(listing.multiplicity * listing.f_squared, dtype=float)
-        strength = strength / strength.max()
-        closeness = np.exp(-0.5 * np.square(off / doubt))
-        # An oriented film may show any line, so a weak one is only mildly less likely
-        score = closeness * (0.3 + 0.7 * np.sqrt(strength))
-        near = np.flatnonzero((np.abs(off) < 3.0 * doubt) & (strength > 1e-3))
-        if not near.size:
-            continue
-        best = int(near[np.argmax(score[near])])
-        h, k, l = (int(i) for i in listing.hkl[best])  # noqa: E741
-        reflection = Reflection(listing.phase, (h, k, l))
-        out.append(
-            Candidate(
-                str(reflection),
-                "phase",
-                reflection,
-                float(place[best]),
-                float(off[best]),
-                float(score[best]),
-            )
-        )
-    return out
-
-
-def _ghost_candidates(
-    line: MeasuredLine,
-    strong: Sequence[MeasuredLine],
-    radiation: Radiation,
-    place_doubt_deg: float,
-) -> list[Candidate]:
-    from xrdfilm.expected import GHOST_SHARES, HALF_WAVELENGTH
-
-    rays: dict[str, float] = {HALF_WAVELENGTH: radiation.k_alpha1_A / 2.0}
-    if radiation.k_beta_A is not None:
-        rays["K-beta"] = radiation.k_beta_A
-    rays.update(zip(("W L-alpha1", "W L-alpha2"), radiation.tungsten_A, strict=False))
-    parents = [p for p in strong if p.area_counts_deg > line.area_counts_deg]
-    out = []
-    for name, wavelength in rays.items():
-        for parent in parents:
-            spacing = d_of(parent.two_theta_deg, radiation.k_alpha1_A)
-            place = np.asarray(two_theta_of(spacing, wavelength), dtype=float)
-            if not np.isfinite(place):
-                continue
-            # A ghost shares its parent's cell and displacement: only the place itself is in doubt
-            doubt = float(np.hypot(line.two_theta_sigma_deg, place_doubt_deg))
-            off = line.two_theta_deg - float(place)
-            if abs(off) > 3.0 * doubt:
-                continue
-            share = line.area_counts_deg / parent.area_counts_deg
-            # Filters differ: a ghost within a factor ten of the usual share is in order
-            size = np.exp(-0.5 * (np.log10(share / GHOST_SHARES[name])) ** 2)
-            out.append(
-                Candidate(
-                    f"{name} of {parent.reflection}",
-                    "ghost",
-                    parent.reflection,
-                    float(place),
-                    off,
-                    float(GHOST_PRIOR * np.exp(-0.5 * (off / doubt) ** 2) * size),
-                )
-            )
     return out

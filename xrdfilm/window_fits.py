@@ -135,13 +135,14 @@ class WindowFits:
         """Curves of a group's W windows, in counts.
 
         Points of the axis (W, N), lines there (W, N), background there (W, N), and the lines on
-        another axis (W, M). Lines under 0 count as 0.
+        another axis (W, M). Lines under 0 count as 0, as do, on the other axis, lines whose place
+        lies outside their window: only their foot was fitted.
         """
         b, i = self.block, self.index
         area = np.maximum(b.area[i, group.lines], 0.0)[:, None, :]
         skew = b.skew[i, group.lines][:, :, None] if group.structure.skewed else None
 
-        def curve(x: FloatArray) -> FloatArray:
+        def curve(x: FloatArray, area: FloatArray) -> FloatArray:
             profiles = doublet(
                 x,
                 b.place[i, group.lines][:, :, None],
@@ -153,7 +154,10 @@ class WindowFits:
             )
             return np.asarray(np.matmul(area, profiles)[:, 0])
 
-        there, away = curve(group.x[:, None, :]), curve(coarse_deg[None, None, :])
+        place = b.place[i, group.lines]
+        inside = (place >= group.x[:, :1]) & (place <= group.x[:, -1:])
+        there = curve(group.x[:, None, :], area)
+        away = curve(coarse_deg[None, None, :], area * inside[:, None, :])
         terms = b.background_terms[i, group.windows, : group.structure.n_background]
         background = np.matmul(terms[:, None, :], group.powers)[:, 0]
         return group.points, there, background, away

@@ -182,8 +182,8 @@ class WindowPlan:
 
     ``lines`` are all lines in the order of the windows; ``window_of`` (n_lines,) tells the window
     of each. The rest, (n_lines,), is 1 for lines that are ``fitted`` on this axis, whose window
-    the scan cuts off (``cut_off``), whose top is left out (``core``), or that share a window with
-    something left out (``beside_core``).
+    the scan cuts off (``cut_off``), whose top is left out (``core``), that share a window with
+    something left out (``beside_core``), or whose place lies outside their window (``foot``).
     """
 
     axis_deg: FloatArray
@@ -195,6 +195,7 @@ class WindowPlan:
     cut_off: IntArray = field(repr=False)
     core: IntArray = field(repr=False)
     beside_core: IntArray = field(repr=False)
+    foot: IntArray = field(repr=False)
 
     def matches(self, axis_deg: FloatArray) -> bool:
         """Whether the plan was compiled for this axis."""
@@ -215,7 +216,7 @@ def compile_plan(
     step = float(np.median(np.diff(x))) if x.size > 1 else 1.0
     lines = tuple(line for window in windows for line in window.lines)
     window_of = np.repeat(np.arange(len(windows)), [len(window.lines) for window in windows])
-    fitted, cut, core, beside = (np.zeros(len(lines), np.int64) for _ in range(4))
+    fitted, cut, core, beside, foot = (np.zeros(len(lines), np.int64) for _ in range(5))
     buckets: dict[tuple[object, ...], list[_Prepared]] = {}
     first = 0
     for number, window in enumerate(windows):
@@ -243,6 +244,8 @@ def compile_plan(
         if not window.lines or keep.sum() < structure.n_parameters + 2:
             continue
         fitted[index] = 1
+        centres = np.array([line.two_theta_deg for line in window.lines])
+        foot[index] = (centres < window.low_deg) | (centres > window.high_deg)
         # Points to a multiple of 16: windows of about one length share a group
         padded = -(-int(keep.sum()) // 16) * 16
         key = (*structure.key, padded)
@@ -251,7 +254,16 @@ def compile_plan(
         )
     groups = tuple(_group(x, prepared, radiation) for prepared in _merged(buckets))
     return WindowPlan(
-        x, tuple(windows), lines, window_of, groups, fitted, cut, core * fitted, beside * fitted
+        x,
+        tuple(windows),
+        lines,
+        window_of,
+        groups,
+        fitted,
+        cut,
+        core * fitted,
+        beside * fitted,
+        foot,
     )
 
 
