@@ -152,7 +152,7 @@ def test_prior_from_a_standard_frees_the_displacement_only() -> None:
     prior = instrument_prior(standard)
     assert prior.zero_deg == standard.zero_deg
     assert prior.displacement_um == 0.0
-    assert np.sqrt(prior.covariance[1, 1]) == pytest.approx(300.0)
+    assert np.sqrt(prior.covariance[1, 1]) == pytest.approx(200.0)
     film = places(3.905, [2])
     found = align(moved(film, 0.02, 90.0, 0.003), [1e-3], film, OPTICS, prior=prior)
     sigma = float(np.sqrt(found.covariance[1, 1]))

@@ -5,7 +5,13 @@ import gemmi
 import numpy as np
 import pytest
 
-from xrdfilm.alignment import Alignment, align, no_alignment
+from xrdfilm.alignment import (
+    DISPLACEMENT_PRIOR_UM,
+    ZERO_PRIOR_DEG,
+    Alignment,
+    align,
+    no_alignment,
+)
 from xrdfilm.crystal import load_phase
 from xrdfilm.errors import CannotTellError
 from xrdfilm.estimate import from_normal
@@ -21,6 +27,7 @@ from xrdfilm.lattice import (
     strain,
 )
 from xrdfilm.optics import Optics
+from xrdfilm.places import PLACE_FLOOR_DEG
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
 
@@ -163,9 +170,13 @@ def test_sequential_equals_joint() -> None:
     def residuals(p: np.ndarray) -> np.ndarray:
         film = moved(places(p[2], orders), p[0], p[1] * 100)
         sub = moved(substrate, p[0], p[1] * 100)
-        sigma = np.hypot(1e-3, 1.5e-4)
+        sigma = np.hypot(1e-3, PLACE_FLOOR_DEG)
         return np.concatenate(
-            [(seen_s - sub) / sigma, (seen_f - film) / sigma, [p[0] / 0.15, p[1] * 100 / 300]]
+            [
+                (seen_s - sub) / sigma,
+                (seen_f - film) / sigma,
+                [p[0] / ZERO_PRIOR_DEG, p[1] * 100 / DISPLACEMENT_PRIOR_UM],
+            ]
         )
 
     joint = least_squares(residuals, [0.0, 0.0, 11.7], xtol=1e-14, ftol=1e-14, gtol=1e-14)

@@ -34,8 +34,8 @@ AlignmentMode = Literal["auto", "zero", "displacement", "both"]
 
 # What is believed before any line is seen, as standard deviations (common practice, no source):
 # wider than what a kept goniometer and a mounted sample show, so they decide nothing that lines can
-ZERO_PRIOR_DEG = 0.15
-DISPLACEMENT_PRIOR_UM = 300.0
+ZERO_PRIOR_DEG = 0.1
+DISPLACEMENT_PRIOR_UM = 200.0
 # A shift beyond this is no misalignment any more but a misnamed line, file or anode
 LARGEST_SHIFT_DEG = 0.6
 

@@ -31,7 +31,7 @@ OUTLIER_PROBABILITY = 1e-3
 SCATTER_PROBABILITY = 1e-2
 # No line is placed better than this, however many its counts: profiles are models (by simulation
 # of lines beside stronger ones; on real instruments it is seldom better than 0.001°)
-PLACE_FLOOR_DEG = 1.5e-4
+PLACE_FLOOR_DEG = 1e-4
 
 
 def displacement_factor(radius_mm: float) -> float:
