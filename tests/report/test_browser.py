@@ -214,13 +214,39 @@ def test_drawing_follows_the_width(report, desktop):
     assert page.evaluate("document.documentElement.scrollWidth") <= 700
 
 
-@pytest.mark.parametrize("name", ["R-0142-01", "R-0142-06", "R-0142-07", "R-0142-11"])
+def printed_pages(page):
+    raw = page.pdf(prefer_css_page_size=True, print_background=True)
+    return int(re.search(rb"/Type /Pages\s*/Count (\d+)", raw).group(1)), raw
+
+
+@pytest.mark.parametrize("name", ["R-0142-01", "R-0142-06", "R-0142-11"])
 def test_a_sheet_prints_on_one_page(report, desktop, name):
     page = desktop.open(report.sheets[name])
     settled(page)
-    raw = page.pdf(prefer_css_page_size=True, print_background=True)
-    assert int(re.search(rb"/Type /Pages\s*/Count (\d+)", raw).group(1)) == 1
+    count, raw = printed_pages(page)
+    assert count == 1
     assert b"/MediaBox [0 0 594.95996 841.91998]" in raw or b"/MediaBox [0 0 595" in raw
+
+
+def test_a_crowded_sheet_is_set_smaller_to_fit_one_page(run, desktop, tmp_path):
+    result, pictures = run
+    film = result.films[5]
+    looked_for = [
+        film.phases[0].model_copy(update={"phase": f"Phase{i}", "note": "not above 20 % of volume"})
+        for i in range(44)
+    ]
+    crowded = film.model_copy(update={"phases": looked_for})
+    single = result.model_copy(update={"films": [crowded]})
+    report = write_report(single, {film.film: pictures[film.film]}, tmp_path, pdf=False)
+    page = desktop.open(report.sheets[film.film])
+    settled(page)
+    width = page.locator("#plot canvas").first.bounding_box()["width"]
+    assert printed_pages(page)[0] == 1
+    zoom = page.evaluate("document.documentElement.style.getPropertyValue('--paper-zoom')")
+    assert 0.47 <= float(zoom) < 0.62
+    settled(page)  # and the screen is as it was
+    assert page.locator("#plot canvas").first.bounding_box()["width"] == width
+    assert page.locator("#tools").is_visible()
 
 
 def test_the_policy_stops_every_request(report, browser):

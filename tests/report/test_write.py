@@ -32,7 +32,7 @@ def test_everything_is_there_and_nothing_else(written):
         "films.csv", "limits.csv", "lines.csv",
         "films.parquet", "limits.parquet", "lines.parquet",
         *(f"films/R-0142-0{i}.html" for i in (1, 2, 3, 4)),
-        "assets/xrdfilm.css", "assets/run.js", "assets/sheet.js",
+        "assets/xrdfilm.css", "assets/print.css", "assets/run.js", "assets/sheet.js",
         "assets/uPlot.iife.min.js", "assets/uPlot.min.css", "assets/uPlot.LICENSE.txt",
     }  # fmt: skip
     assert written.index.is_file()

@@ -16,7 +16,7 @@ from xrdfilm.report.pack import pack_axis, pack_counts, pack_curve
 from xrdfilm.report.picture import FilmPicture
 from xrdfilm.report.strip import Strip, Trace
 
-ASSETS = ("xrdfilm.css", "run.js", "sheet.js", "uPlot.iife.min.js", "uPlot.min.css")
+ASSETS = ("xrdfilm.css", "print.css", "run.js", "sheet.js", "uPlot.iife.min.js", "uPlot.min.css")
 LICENCES = ("uPlot.LICENSE.txt",)
 
 

@@ -94,22 +94,25 @@
   const drawGhosts = (u) => {
     const { ctx, bbox } = u;
     const r = ratio(u);
+    const half = (narrow() ? 3 : 5) * r;
     clip(u);
     ctx.fillStyle = GHOST;
     ctx.strokeStyle = GHOST;
     ctx.lineWidth = r;
     for (const [place] of picture.ghosts) {
       const at = u.valToPos(place, "x", true);
-      ctx.setLineDash([2 * r, 3 * r]);
+      ctx.globalAlpha = 0.55;
+      ctx.setLineDash([r, 4 * r]);
       ctx.beginPath();
-      ctx.moveTo(at, bbox.top + 9 * r);
+      ctx.moveTo(at, bbox.top + 2 * half);
       ctx.lineTo(at, bbox.top + bbox.height);
       ctx.stroke();
       ctx.setLineDash([]);
+      ctx.globalAlpha = 1;
       ctx.beginPath();
-      ctx.moveTo(at - 5 * r, bbox.top);
-      ctx.lineTo(at + 5 * r, bbox.top);
-      ctx.lineTo(at, bbox.top + 8 * r);
+      ctx.moveTo(at - half, bbox.top);
+      ctx.lineTo(at + half, bbox.top);
+      ctx.lineTo(at, bbox.top + 1.6 * half);
       ctx.fill();
     }
     ctx.restore();
@@ -192,7 +195,7 @@
     charts.forEach((chart) => chart.destroy());
     host.replaceChildren();
     const width = host.clientWidth;
-    const common = { width, legend: { show: false }, cursor, padding: [10, 8, 0, 0], pxAlign: 1 };
+    const common = { width, legend: { show: false }, cursor, padding: [10, 8, 7, 0], pxAlign: 1 };
     const hooks = { setScale: [(u, key) => { if (key === "x") follow(u); }] };
     const dots = x.length / width < 3;
     const main = new uPlot({
@@ -229,11 +232,13 @@
       axes: [xAxis(true, "2θ / °"), yAxis({
         splits: () => picture.ticks.map((_, i) => rows - i - 0.5),
         values: () => picture.ticks.map((row) => row.phase), grid: { show: false }, ticks: { show: false }, stroke: INK,
-        font: narrow() ? "9.5px system-ui, sans-serif" : FONT,
+        font: narrow() ? "9px system-ui, sans-serif" : FONT,
       })],
       series: [{}, { show: false }],
       hooks: { ...hooks, draw: [drawTicks] },
     }, [x, x.map(() => null)], host));
+    // charts take their size a moment later; the page must know it now, to be fitted to paper
+    host.style.minHeight = `${charts.reduce((sum, chart) => sum + chart.height, 0)}px`;
   };
 
   const goTo = (low, high) => {
@@ -273,13 +278,15 @@
 
   const sides = Array.from(document.querySelectorAll(".side-plot"));
   let sideCharts = [];
+  const sideHeight = () => (paper ? 84 : 165);
   const buildSides = () => {
     sideCharts.forEach((chart) => chart.destroy());
     sideCharts = sides.map((box, i) => {
       const side = picture.side[i];
       const axis = unpack(side.x);
+      box.style.minHeight = `${sideHeight()}px`;
       return new uPlot({
-        width: box.clientWidth, height: paper ? 84 : 165, legend: { show: false }, padding: [8, 8, 0, 0],
+        width: box.clientWidth, height: sideHeight(), legend: { show: false }, padding: [8, 8, 0, 0],
         cursor: { drag: { x: true, y: false }, points: { show: false } },
         scales: { x: { time: false } },
         axes: [xAxis(true, side.label), yAxis({ size: 50, values: (u, t) => t.map(compact) })],
@@ -300,13 +307,28 @@
   document.getElementById("tools").hidden = false;
   rebuild();
 
-  // On paper the drawing is as wide as the layout of the print style sheet, not as the window.
-  addEventListener("beforeprint", () => {
-    paper = true;
-    host.style.width = "1134px";
-    sides.forEach((box) => { box.style.width = "350px"; });
+  // On paper a film takes one page: the print style sheet is tried on the screen, out of sight,
+  // and the zoom taken down until all fits. The numbers are A4 less the margins, in CSS pixels.
+  const PAPER_WIDTH = 700, PAPER_HEIGHT = 1028;
+  const printSheet = document.getElementById("paper");
+  const root = document.documentElement.style;
+  const tryZoom = (zoom) => {
+    const width = Math.floor(PAPER_WIDTH / zoom);
+    document.body.style.width = `${width}px`;
+    host.style.width = `${width - 4}px`;
+    sides.forEach((box) => { box.style.width = `${Math.floor(width / 3 - 30)}px`; });
     widthDrawn = 0;
     rebuild();
+    return document.body.offsetHeight * zoom <= PAPER_HEIGHT;
+  };
+  addEventListener("beforeprint", () => {
+    paper = true;
+    root.setProperty("--paper-zoom", "1");
+    printSheet.media = "all";
+    const zoom = [0.62, 0.59, 0.56, 0.53, 0.5, 0.47].find(tryZoom) || 0.47;
+    printSheet.media = "print";
+    document.body.style.width = "";
+    root.setProperty("--paper-zoom", String(zoom));
   });
   addEventListener("afterprint", () => {
     paper = false;
