@@ -21,7 +21,7 @@ from xrdfilm._typing import BoolArray, FloatArray, IntArray
 from xrdfilm.estimate import DEFAULT_LEVEL, Estimate, from_normal
 
 if TYPE_CHECKING:
-    from xrdfilm.identify import Peaks
+    from xrdfilm.peaks import Peaks
     from xrdfilm.scan import Scan
 
 # Probability that chance makes as strong a comb anywhere in the searched range

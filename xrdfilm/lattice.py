@@ -31,6 +31,7 @@ from xrdfilm.alignment import (
 )
 from xrdfilm.errors import CannotTellError
 from xrdfilm.estimate import DEFAULT_LEVEL, Estimate, from_normal
+from xrdfilm.metric import CELL_PARAMETERS, cell_derivative, cell_of_metric, metric_columns
 from xrdfilm.places import PlaceFit, fit_places
 from xrdfilm.structure import CrystalSystem
 
@@ -116,64 +117,13 @@ class CellEstimate:
 
         Sharper than cell and alignment are each: their errors cancel between the measured orders.
         """
-        columns = _metric_columns(self.system, np.atleast_2d(np.asarray(hkl, dtype=np.int64)))
+        columns = metric_columns(self.system, np.atleast_2d(np.asarray(hkl, dtype=np.int64)))
         unknown = np.any((columns != 0.0) & ~np.isfinite(self.metric), axis=1)
         squared = columns @ np.where(np.isfinite(self.metric), self.metric, 0.0)
         sine = wavelength_A * np.sqrt(squared) / 2.0
         seen = ~unknown & (sine < 1.0)
         true = np.degrees(2.0 * np.arcsin(np.where(seen, sine, 0.5)))
         return np.asarray(np.where(seen, true + self.alignment.shift(true), np.nan))
-
-
-# where each unknown of a system stands in the reciprocal metric tensor
-_METRIC_PLACES: dict[System, tuple[tuple[tuple[int, int], ...], ...]] = {
-    "cubic": (((0, 0), (1, 1), (2, 2)),),
-    "tetragonal": (((0, 0), (1, 1)), ((2, 2),)),
-    "hexagonal": (((0, 0), (1, 1), (0, 1)), ((2, 2),)),
-    "rhombohedral": (((0, 0), (1, 1), (2, 2)), ((0, 1), (0, 2), (1, 2))),
-    "orthorhombic": (((0, 0),), ((1, 1),), ((2, 2),)),
-    "monoclinic": (((0, 0),), ((1, 1),), ((2, 2),), ((0, 2),)),
-    "triclinic": (((0, 0),), ((1, 1),), ((2, 2),), ((1, 2),), ((0, 2),), ((0, 1),)),
-}
-_EDGES: dict[System, tuple[str, ...]] = {
-    "cubic": ("a",),
-    "tetragonal": ("a", "c"),
-    "hexagonal": ("a", "c"),
-    "rhombohedral": ("a", "alpha"),
-    "orthorhombic": ("a", "b", "c"),
-    "monoclinic": ("a", "b", "c", "beta"),
-    "triclinic": ("a", "b", "c", "alpha", "beta", "gamma"),
-}
-
-
-def _metric_columns(system: System, hkl: IntArray) -> FloatArray:
-    columns = []
-    for places in _METRIC_PLACES[system]:
-        column = np.zeros(len(hkl))
-        for i, j in places:
-            weight = 1.0 if i == j else 2.0
-            if system == "hexagonal" and i != j:
-                weight = 1.0  # g*12 = g*11 / 2
-            column += weight * hkl[:, i] * hkl[:, j]
-        columns.append(column)
-    return np.column_stack(columns)
-
-
-def _reciprocal_tensor(system: System, values: FloatArray) -> FloatArray:
-    tensor = np.zeros((3, 3))
-    for places, value in zip(_METRIC_PLACES[system], values, strict=True):
-        for i, j in places:
-            share = 0.5 if system == "hexagonal" and i != j else 1.0
-            tensor[i, j] = tensor[j, i] = share * value
-    return tensor
-
-
-def _cell_of(system: System, values: FloatArray) -> FloatArray:
-    """a, b, c in Å, alpha, beta, gamma in degrees, shape (6,)."""
-    direct = np.linalg.inv(_reciprocal_tensor(system, values))
-    edges = np.sqrt(np.diag(direct))
-    cosines = [direct[i, j] / (edges[i] * edges[j]) for i, j in ((1, 2), (0, 2), (0, 1))]
-    return np.concatenate([edges, np.degrees(np.arccos(np.clip(cosines, -1.0, 1.0)))])
 
 
 def refine_cell(
@@ -207,10 +157,12 @@ def refine_cell(
         )
     if observed.size == 0:
         raise CannotTellError("no line to take a cell from")
-    columns = _metric_columns(system, indices)
+    columns = metric_columns(system, indices)
     keep = np.any(columns != 0.0, axis=0)
     if system != "orthorhombic" and not np.all(keep):
-        missing = [name for name, there in zip(_EDGES[system], keep, strict=False) if not there]
+        missing = [
+            name for name, there in zip(CELL_PARAMETERS[system], keep, strict=False) if not there
+        ]
         raise CannotTellError(
             f"no line depends on {', '.join(missing)} of the {system} cell; add lines that do"
         )
@@ -289,12 +241,12 @@ def _cell_estimate(
 ) -> CellEstimate:
     values = np.ones(len(keep))  # an edge that no line touches: any number, left out below
     values[keep] = fit.values[3:]
-    cell = _cell_of(system, values)
-    derivative = _numerical_derivative(system, values, keep)
+    cell = cell_of_metric(system, values)
+    derivative = cell_derivative(system, values, keep)
     order = ("a", "b", "c", "alpha", "beta", "gamma")
     wanted = [
         order.index(name)
-        for position, name in enumerate(_EDGES[system])
+        for position, name in enumerate(CELL_PARAMETERS[system])
         if system != "orthorhombic" or keep[position]
     ]
     covariance_all = derivative @ fit.covariance[3:, 3:] @ derivative.T
@@ -351,18 +303,6 @@ def _cell_estimate(
     )
 
 
-def _numerical_derivative(system: System, values: FloatArray, keep: BoolArray) -> FloatArray:
-    """d(a, b, c, angles)/d(kept metric), shape (6, M)."""
-    columns = []
-    for j in np.flatnonzero(keep):
-        step = 1e-5 * max(abs(values[j]), 1e-3 * float(np.abs(values).max()))
-        up, down = values.copy(), values.copy()
-        up[j] += step
-        down[j] -= step
-        columns.append((_cell_of(system, up) - _cell_of(system, down)) / (2.0 * step))
-    return np.column_stack(columns)
-
-
 def _lines_only_covariance(
     hkl: IntArray,
     observed: FloatArray,
@@ -375,7 +315,7 @@ def _lines_only_covariance(
     theta = np.radians(observed) / 2.0
     wavelength = optics.radiation.k_alpha1_A
     slope = np.degrees(wavelength**2 / (4.0 * np.sin(theta) * np.cos(theta)))
-    columns = _metric_columns(system, hkl)[:, keep] * (slope / sigma)[:, None]
+    columns = metric_columns(system, hkl)[:, keep] * (slope / sigma)[:, None]
     scale = np.sqrt(np.sum(columns**2, axis=0))
     inverse = np.linalg.pinv((columns / scale).T @ (columns / scale))
     return np.asarray(inverse / np.outer(scale, scale))
