@@ -172,9 +172,10 @@ case(
     codes=("column_ignored",),
 )
 case(
-    "several intensities",
-    "2Theta,Counts A,Counts B\n" + rows("{x:.4f},{y:.0f},{y:.0f}"),
-    refused="several intensities",
+    "intensities side by side",
+    "2Theta,Counts A,Counts B\n" + rows("{x:.4f},{y:.0f},{s:.3f}"),
+    scans=2,
+    meta=(("column", "Counts A"),),
 )
 case("one column", rows("{y:.0f}"), refused="one number a line")
 # -- units -------------------------------------------------------------------------------------

@@ -87,4 +87,8 @@ def _read_quietly(path: str | Path, overrides: Overrides, limits: ReadLimits) ->
                 f"holds {len(raw_scans)} scans; scan {overrides.which} was asked for"
             )
         raw_scans = (raw_scans[overrides.which - 1],)
-    return tuple(assemble(raw, source, reader.name, overrides) for raw in raw_scans)
+    several = len(raw_scans) > 1
+    return tuple(
+        assemble(raw, source, reader.name, overrides, f"scan {at} of {len(raw_scans)} " * several)
+        for at, raw in enumerate(raw_scans, 1)
+    )

@@ -24,13 +24,20 @@ from xrdfilm.scan_checks import (
 )
 
 
-def assemble(raw: RawScan, source: Source, format_name: str, overrides: Overrides) -> Scan:
-    """The scan; raises `ScanFormatError` where a check refuses it, `ScanAxisError` for its axis."""
+def assemble(
+    raw: RawScan, source: Source, format_name: str, overrides: Overrides, which: str = ""
+) -> Scan:
+    """The scan; raises `ScanFormatError` where a check refuses it, `ScanAxisError` for its axis.
+
+    ``which`` stands before a refusal where a file holds several scans.
+    """
     try:
         return _assemble(raw, source, format_name, overrides)
     except RefusedError as refused:
         raise ScanFormatError(
-            f"is refused: {refused} [{refused.finding.code}]", path=source.path, line=raw.line
+            f"{which}is refused: {refused} [{refused.finding.code}]",
+            path=source.path,
+            line=raw.line,
         ) from None
 
 

@@ -22,7 +22,10 @@ Role = Literal[
 
 @dataclass(frozen=True, slots=True)
 class Columns:
-    """The chosen columns, as indices, and what their names tell."""
+    """The chosen columns, as indices, and what their names tell.
+
+    ``also`` holds further intensities of the same kind beside the first: scans side by side.
+    """
 
     axis_at: int
     intensity_at: int
@@ -32,6 +35,7 @@ class Columns:
     axis_words: str = ""
     intensity_unit: IntensityUnit | None = None
     net: bool = False
+    also: tuple[int, ...] = ()
     findings: tuple[Finding, ...] = ()
 
 
@@ -48,7 +52,7 @@ _ROLES: tuple[tuple[str, Role], ...] = (
     (r"backgr|\bbkg\b|\bbg\b|baseline|\bback\b", "background"),
     (r"\bcalc|\by?calc\b|\bfit\b|model|diff\b|difference|resid|weight", "calculated"),
     (r"\bnet\b|corrected|subtracted|smooth|normali[sz]ed", "net"),
-    (r"int(?:en(?:s(?:ity|ität)?)?)?\b|intens|counts?\b|\bcts\b|\bcps\b|\by_?obs|observed|\bi\b|signal|detector"
+    (r"int(?:en(?:s(?:ity|ität)?)?)?\b|intens|counts?\b|\bcts\b|\bcps\b|\by_?obs|\bi_?obs|\bobs\b|observed|measured|\bi\b|signal|photons|detector"
      r"|\bdet\b|\by\b|強度|\bpsd\b|impuls|pulses|\braw\b|rate\b", "intensity"),
     (r"\bq\b|\bd\b|d.?spacing|å|angstrom|1/nm|nm-1|gamma|γ|delta|δ|\b[xz]\b(?=.*mm)|\bmm\b|temperature|°c"
      r"|\btime\b|\bsec\b|energy|kev|\bgam\b|\bdel\b|position \[mm|\bs\b", "foreign"),
@@ -57,13 +61,17 @@ _ROLES: tuple[tuple[str, Role], ...] = (
 )  # fmt: skip
 
 
+_GIVE_WAY: tuple[Role, ...] = ("foreign", "axis", "index", "net", "calculated")
+"""Roles whose words may stand in the name of an angle: "2Theta corrected"."""
+
+
 def role_of(name: str) -> tuple[Role, Axis | None]:
     """The role that a column's name speaks of, and for an axis which one it is."""
     lowered = " ".join(name.lower().replace("_", " ").replace(".", " ").split())
     axis = axis_in(lowered)
     for pattern, role in _ROLES:
         if re.search(pattern, lowered):
-            if role in ("foreign", "axis", "index") and axis is not None:
+            if axis is not None and role in _GIVE_WAY:
                 return "axis", axis
             return role, None
     return ("axis", axis) if axis is not None else ("other", None)
@@ -97,18 +105,20 @@ def choose(
     for at, (role, _) in enumerate(roles):
         by_role.setdefault(role, []).append(at)
     axis_at, axis, words = _axis_column(rows, names, roles, by_role, hint)
-    intensity_at, net = _intensity_column(rows, names, by_role, axis_at)
+    intensity_at, net, also = _intensity_column(rows, names, by_role, axis_at)
     sigma_at = _one(by_role.get("sigma"), after=intensity_at)
     factor_at = _one(by_role.get("factor"), after=intensity_at)
     unit = unit_in(names[intensity_at])
-    used = {axis_at, intensity_at, sigma_at, factor_at}
+    used = {axis_at, intensity_at, sigma_at, factor_at, *also}
     left = [clean for at, clean in enumerate(names) if at not in used and clean]
     findings: list[Finding] = []
     if left:
         listed = ", ".join(repr(name) for name in left[:6]) + (" …" if len(left) > 6 else "")
         findings.append(finding("column_ignored", listed))
+    if also:
+        sigma_at = factor_at = None  # whose they are cannot be told
     return Columns(
-        axis_at, intensity_at, sigma_at, factor_at, axis, words, unit, net, tuple(findings)
+        axis_at, intensity_at, sigma_at, factor_at, axis, words, unit, net, also, tuple(findings)
     )
 
 
@@ -134,6 +144,7 @@ def _without(
         intensity_at=int(full[chosen.intensity_at]),
         sigma_at=place(chosen.sigma_at),
         factor_at=place(chosen.factor_at),
+        also=tuple(int(full[at]) for at in chosen.also),
     )
 
 
@@ -214,8 +225,8 @@ _NEVER_INTENSITY: tuple[Role, ...] = (
 
 def _intensity_column(
     rows: FloatArray, names: tuple[str, ...], by_role: dict[Role, list[int]], axis_at: int
-) -> tuple[int, bool]:
-    """Place of the intensity, raw before net; and whether it is a net one."""
+) -> tuple[int, bool, tuple[int, ...]]:
+    """Place of the intensity, raw before net; whether it is a net one; and others of its kind."""
     raw = [at for at in by_role.get("intensity", []) if at != axis_at]
     if raw:
 
@@ -231,17 +242,14 @@ def _intensity_column(
 
         ranked = sorted(raw, key=rank)
         best = [at for at in ranked if rank(at) == rank(ranked[0])]
-        if len(best) > 1:
-            listed = ", ".join(names[at] for at in best)
-            raise ColumnsError(f"has several intensities ({listed}); choose the columns")
-        return best[0], False
+        return best[0], False, tuple(best[1:])
     net = by_role.get("net", [])
     if net:
-        return net[0], True
+        return net[0], True, ()
     spoken_for = {at for role in _NEVER_INTENSITY for at in by_role.get(role, [])}
     others = [at for at in range(rows.shape[1]) if at != axis_at and at not in spoken_for]
     if len(others) == 1:
-        return others[0], False
+        return others[0], False, ()
     raise ColumnsError(
         f"has no column that is clearly the intensity (columns: {', '.join(names)}); choose the "
         "columns"

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     import h5py
 
 _MAGIC = b"\x89HDF\r\n\x1a\n"
-_MAX_OBJECTS = 10_000
+_MAX_OBJECTS = 50_000
 _MAX_DEPTH = 12
 _OWN_FILTERS = frozenset(range(1, 7))
 """Deflate, shuffle, Fletcher, szip, n-bit, scale-offset: the library's own, no plug-ins."""
@@ -72,6 +72,10 @@ class NexusReader:
 reader = NexusReader()
 
 
+Facts = tuple[float | None, str | None, float | None, dict[str, str]]
+"""Wavelength in Å, anode, step time in s, and words of one entry."""
+
+
 class _Tree:
     """A walk over the objects of one file, within bounds and never out of it."""
 
@@ -79,17 +83,25 @@ class _Tree:
         self.file = file
         self.source = source
         self.links_left: list[str] = []
+        self.known: dict[str, Facts] = {}
+        self.seen_members: dict[Any, list[tuple[str, Any]]] = {}
+        self.left = _MAX_OBJECTS
 
-    def members(self, group: h5py.Group) -> Iterator[tuple[str, Any]]:
+    def members(self, group: h5py.Group) -> list[tuple[str, Any]]:
         """Names and objects of a group; links out of the file are passed over."""
         import h5py
 
-        for at, name in enumerate(group):
-            if at >= _MAX_OBJECTS:
-                return
-            target = self.target(group, name, 0)
-            if isinstance(target, (h5py.Group, h5py.Dataset)):
-                yield name, target
+        if group.id not in self.seen_members:
+            found: list[tuple[str, Any]] = []
+            for name in group:
+                self.left -= 1
+                if self.left < 0:
+                    raise self.source.error(f"holds over {_MAX_OBJECTS:,} objects; it is no scan")
+                target = self.target(group, name, 0)
+                if isinstance(target, (h5py.Group, h5py.Dataset)):
+                    found.append((name, target))
+            self.seen_members[group.id] = found
+        return self.seen_members[group.id]
 
     def target(self, group: h5py.Group, name: str, depth: int) -> Any:
         """The object of a name; None for a link that leads nowhere or out of the file."""
@@ -158,6 +170,9 @@ class _Tree:
         import h5py
 
         groups = list(self.walk())
+        entries: dict[str, list[tuple[str, Any]]] = {}
+        for path, group in groups:
+            entries.setdefault(path.strip("/").split("/")[0], []).append((path, group))
         found: list[RawScan] = []
         seen: set[Any] = set()
         for path, group in groups:
@@ -167,13 +182,10 @@ class _Tree:
             if signal is None or signal[1].id in seen:
                 continue
             seen.add(signal[1].id)
-            entry = "/" + path.strip("/").split("/")[0]
-            told = [
-                (where, one)
-                for where, one in groups
-                if where == "/" or f"{where}/".startswith(f"{entry}/")
-            ]
-            found += self.scan(path, group, *signal, told)
+            entry = path.strip("/").split("/")[0]
+            if entry not in self.known:
+                self.known[entry] = self.facts(entries[entry])
+            found += self.scan(path, group, *signal, self.known[entry])
             if len(found) > self.source.limits.max_scans:
                 raise self.source.error(f"holds over {self.source.limits.max_scans:,} scans")
         if not found:
@@ -227,7 +239,7 @@ class _Tree:
         return None
 
     def scan(
-        self, path: str, group: h5py.Group, name: str, signal: Any, told: list[tuple[str, Any]]
+        self, path: str, group: h5py.Group, name: str, signal: Any, known: Facts
     ) -> list[RawScan]:
         intensity = self.values(signal)
         found = self.axis(group, signal)
@@ -259,8 +271,8 @@ class _Tree:
         sigma = None
         if errors is not None and errors.size == rows.size:
             sigma = errors.reshape(rows.shape)
-        wavelength_A, anode, step_time_s, meta = self.facts(told)
-        meta["group"] = clean(path)
+        wavelength_A, anode, step_time_s, facts = known
+        meta = {**facts, "group": clean(path)}
         intensity_unit: IntensityUnit | None = unit_in(
             _text(signal.attrs.get("units")) or _text(signal.attrs.get("long_name")) or name
         )
@@ -292,9 +304,7 @@ class _Tree:
                 return self.values(members[one])
         return None
 
-    def facts(
-        self, told: list[tuple[str, Any]]
-    ) -> tuple[float | None, str | None, float | None, dict[str, str]]:
+    def facts(self, told: list[tuple[str, Any]]) -> Facts:
         """Wavelength, anode, step time and words of one entry."""
         import h5py
 
@@ -353,9 +363,7 @@ def _axis_of(name: str, dataset: Any, unit: str) -> tuple[Axis | None, str]:
     axis = axis_in(lowered) or axis_in(label)
     if axis is not None:
         return axis, ""
-    if lowered in _FOREIGN or (
-        unit and not unit.startswith(("deg", "rad", "°", "any", ""[:0] or "deg"))
-    ):
+    if lowered in _FOREIGN or (unit and not unit.startswith(("deg", "rad", "°"))):
         return None, clean(f"{name} ({unit})" if unit else name)
     return None, ""
 

@@ -189,7 +189,8 @@ def numbers(values: Sequence[str]) -> tuple[FloatArray, FloatArray | None]:
 
 
 def _number(value: str) -> tuple[float, float]:
-    match = _VALUE.match(value.strip("'\""))
+    # Longer ones are words; matching would cost the square of their length.
+    match = _VALUE.match(value.strip("'\"")) if len(value) <= 64 else None
     if match is None or not (match[2] or match[3]):
         return math.nan, math.nan
     sign, whole, part, digits, exponent = match.groups()

@@ -11,6 +11,8 @@ from xrdfilm._typing import FloatArray
 from xrdfilm.readers.raw import RawScan
 from xrdfilm.scan_checks import MIN_POINTS, finding
 
+_MOST_PIECES = 10_000
+
 
 def cuts(axis_deg: FloatArray) -> list[slice]:
     """Where to cut an axis of shape (N,) so that each piece runs one way.
@@ -42,6 +44,8 @@ def cuts(axis_deg: FloatArray) -> list[slice]:
         far = far + 1
     edges = [0, *(int(good[at + 1]) for at in far), axis_deg.size]
     pieces = [slice(low, high) for low, high in pairwise(edges)]
+    if len(pieces) > _MOST_PIECES:
+        return whole
     if any(piece.stop - piece.start < MIN_POINTS for piece in pieces) and len(pieces) > 8:
         return whole
     return pieces

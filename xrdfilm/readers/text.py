@@ -7,6 +7,7 @@ from a sample.
 from __future__ import annotations
 
 import re
+from dataclasses import dataclass, replace
 from itertools import chain, islice
 
 import numpy as np
@@ -55,11 +56,13 @@ class TextReader:
         if found is None:
             found, dialect = _by_lines(source, encoding)
         raw_scans: list[RawScan] = []
-        above: list[str] = []
+        above = _Header([], {})
         found.reverse()
         while found:  # each table is let go once its columns are taken out
-            raw, above = _raw_scan(found.pop(), dialect, above, source, overrides)
-            raw_scans += cut(raw)
+            own, above = _raw_scans(found.pop(), dialect, above, source, overrides)
+            raw_scans += [piece for raw in own for piece in cut(raw)]
+            if len(raw_scans) > source.limits.max_scans:
+                raise source.error(f"holds over {source.limits.max_scans:,} scans")
         return join(raw_scans)
 
 
@@ -168,19 +171,28 @@ def _no_rows(sample: list[str]) -> str:
     )
 
 
-def _raw_scan(
-    segment: Segment, dialect: Dialect, above: list[str], source: Source, overrides: Overrides
-) -> tuple[RawScan, list[str]]:
-    """One segment's scan; and the header that later segments inherit."""
+@dataclass(frozen=True, slots=True)
+class _Header:
+    """The first header of a file, which the later ones inherit."""
+
+    lines: list[str]
+    meta: dict[str, str]
+
+
+def _raw_scans(
+    segment: Segment, dialect: Dialect, above: _Header, source: Source, overrides: Overrides
+) -> tuple[list[RawScan], _Header]:
+    """One segment's scan (or several, side by side); and the header that later ones inherit."""
     own = [line for _, line in segment.header]
     fields = segment.rows.shape[1]
-    meta = {**parse_header(above), **parse_header(own)} if above else parse_header(own)
+    own_meta = parse_header(own)
+    meta = {**above.meta, **own_meta}
     names = column_names(own, fields, dialect.separator)
     if names:
         # The line of column names might pass for a key with a value.
         meta = {key: value for key, value in meta.items() if key != names[0]}
     else:
-        names = column_names(above, fields, dialect.separator)
+        names = column_names(above.lines, fields, dialect.separator)
     told = tell(meta) if meta else Told()
     try:
         columns = choose(segment.rows, names, overrides.columns, told.axis)
@@ -190,7 +202,7 @@ def _raw_scan(
         raise source.error(
             f"is refused: {refused} [{refused.finding.code}]", max(1, segment.line - 1)
         ) from None
-    last = own[-1] if own else ""
+    last = clean(own[-1]) if own else ""
     axis, unit = _by_words(columns, told, names, last)
     findings: list[Finding] = list(columns.findings)
     if segment.torn:
@@ -216,7 +228,17 @@ def _raw_scan(
         findings=tuple(findings),
         line=segment.line,
     )
-    return raw, above or own
+    raws = [raw]
+    if columns.also and names is not None:
+        raws = [
+            replace(
+                raw,
+                intensity=np.ascontiguousarray(segment.rows[:, at]),
+                meta={**meta, "column": names[at]},
+            )
+            for at in (columns.intensity_at, *columns.also)
+        ]
+    return raws, above if above.lines else _Header(own, own_meta)
 
 
 def _by_words(

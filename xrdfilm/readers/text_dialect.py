@@ -28,6 +28,8 @@ _INFINITE = {
 }
 _COMMENT_TAIL = re.compile(r"\s[#!].*\Z")
 
+_LONGEST_NUMBER = 64  # no instrument writes longer ones, and patterns cost the square of it
+
 Separator = str
 """Tab, semicolon, comma, or "" for runs of blanks."""
 
@@ -78,6 +80,8 @@ def split(line: str, separator: Separator) -> list[str]:
 def number(cell: str, decimal_comma: bool, thousands: bool = False) -> float | None:
     """The number in a cell: nan where it stands for a missing one, None where it is none."""
     cell = cell.strip().strip("\"'").strip()
+    if len(cell) > _LONGEST_NUMBER:
+        return None
     if "," in cell:
         if decimal_comma:
             if "." in cell:

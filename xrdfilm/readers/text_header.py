@@ -100,7 +100,7 @@ def _split_names(bare: str, by: str) -> list[str]:
         cells = re.split(r"\s{2,}|\t", bare)
     elif by == "blanks":
         # A unit in brackets belongs to the name before it.
-        cells = re.sub(r"\s+([(\[])", r"\1", bare).split()
+        cells = re.sub(r" ([(\[])", r"\1", " ".join(bare.split())).split()
     elif '"' in bare and bare.count('"') % 2 == 0:
         cells = re.findall(r'"([^"]*)"|([^' + re.escape(by) + r'"]+)', bare)
         cells = [first or second for first, second in cells]

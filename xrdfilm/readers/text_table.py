@@ -129,35 +129,37 @@ def segments(lines: Iterable[Line], dialect: Dialect, source: Source) -> Iterato
 def gather(found: Iterable[Segment], dialect: Dialect, source: Source) -> list[Segment]:
     """Segments of real size: stray rows become header words or torn lines of a neighbour."""
     kept: list[Segment] = []
+    parts: list[list[FloatArray]] = []
     pending: list[Segment] = []
     for segment in found:
         if segment.rows.shape[0] < 3 and segment.rows.shape[1] != dialect.fields:
             pending.append(segment)
-            continue
-        joins = (
-            kept
-            and not segment.header
-            and kept[-1].rows.shape[1] == segment.rows.shape[1]
-            and not any(stray.header for stray in pending)
-        )
-        if joins:
-            kept[-1] = Segment(
-                kept[-1].header,
-                np.concatenate([kept[-1].rows, segment.rows]),
-                kept[-1].line,
-                kept[-1].torn + [stray.line for stray in pending],
-            )
+        elif kept and _goes_on(kept[-1], pending, segment):
+            parts[-1].append(segment.rows)
+            kept[-1].torn += [stray.line for stray in pending]
+            pending = []
         else:
             words = [line for stray in pending for line in [*stray.header, _as_words(stray)]]
-            kept.append(Segment(words + segment.header, segment.rows, segment.line, segment.torn))
-        pending = []
-        if len(kept) > source.limits.max_scans:
+            kept.append(Segment(words + segment.header, segment.rows, segment.line))
+            parts.append([segment.rows])
+            pending = []
+        if max(len(kept), len(pending)) > source.limits.max_scans:
             raise source.error(
                 f"falls into over {source.limits.max_scans:,} pieces; it is no scan", segment.line
             )
     if kept and pending and not any(stray.header for stray in pending):
         kept[-1].torn += [stray.line for stray in pending]
+    for segment, rows in zip(kept, parts, strict=True):
+        if len(rows) > 1:
+            segment.rows = np.concatenate(rows)
     return kept
+
+
+def _goes_on(last: Segment, between: list[Segment], segment: Segment) -> bool:
+    """Whether a segment is the last one's next part, with nothing but torn lines between."""
+    if segment.header or any(stray.header for stray in between):
+        return False
+    return bool(last.rows.shape[1] == segment.rows.shape[1])
 
 
 def _as_words(segment: Segment) -> Line:
