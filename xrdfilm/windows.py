@@ -132,13 +132,11 @@ class Structure:
 
     def slices(self) -> tuple[slice, slice, slice, slice]:
         """Where places, widths, mixings and skews stand among the parameters."""
-        ends = np.cumsum([self.n_linear, *(m.shape[0] for m in self.maps)]).tolist()
-        return (
-            slice(ends[0], ends[1]),
-            slice(ends[1], ends[2]),
-            slice(ends[2], ends[3]),
-            slice(ends[3], ends[4]),
-        )
+        a = self.n_linear
+        b = a + len(self.place_map)
+        c = b + len(self.width_map)
+        d = c + len(self.mixing_map)
+        return slice(a, b), slice(b, c), slice(c, d), slice(d, d + len(self.skew_map))
 
 
 @dataclass(frozen=True, slots=True)
