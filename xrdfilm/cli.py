@@ -19,6 +19,8 @@ COMMANDS = {
     "look": "Show what was understood of a scan file.",
     "judge": "Judge films against a limit file and write the report.",
     "report": "Make a report anew from results.json, by other limits if wanted.",
+    "series": "Follow conversion against time: growth models, rate, incubation, end.",
+    "plan": "Plan line speed, counting times, and account for the HF of a line.",
     "phases": "Reference lines of a phase; usable lines of a stack.",
     "explain": "Show how the figures of a result came about.",
     "simulate": "Write a simulated scan with its truth.",

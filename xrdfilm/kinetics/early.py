@@ -16,9 +16,10 @@ from xrdfilm.coupled import CoupledFit, Prepared, analyse_coupled, prepare
 from xrdfilm.crystal import line_list
 from xrdfilm.detection import fit_at_places
 from xrdfilm.errors import AlignmentError, CannotTellError, XrdfilmError
-from xrdfilm.film import FilmInput
 from xrdfilm.lines import Reflection
 from xrdfilm.neighbours import shape_of
+from xrdfilm.premises import Premises
+from xrdfilm.scan import Scan
 
 FLUORIDE_RANGE_DEG = 63.0
 """Fluoride lines up to here are measured; those beyond are weak."""
@@ -37,8 +38,18 @@ class LineArea:
     two_theta_deg: float
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class FilmToFit:
+    """A film's coupled scan with its premises; without a scan, ``unreadable`` says why."""
+
+    name: str
+    premises: Premises
+    scan: Scan | None
+    unreadable: str | None = None
+
+
 def fit_films(
-    films: Sequence[FilmInput], tick: Callable[[str], None] | None = None
+    films: Sequence[FilmToFit], tick: Callable[[str], None] | None = None
 ) -> list[CoupledFit | str]:
     """For each film the fit of its coupled scan, or why there is none."""
     kept: dict[tuple[int, bytes], Prepared] = {}
@@ -50,8 +61,8 @@ def fit_films(
     return found
 
 
-def _fit(film: FilmInput, kept: dict[tuple[int, bytes], Prepared]) -> CoupledFit | str:
-    scan = film.coupled
+def _fit(film: FilmToFit, kept: dict[tuple[int, bytes], Prepared]) -> CoupledFit | str:
+    scan = film.scan
     if film.unreadable is not None or scan is None:
         return film.unreadable or "no coupled scan"
     key = (id(film.premises), scan.axis_deg.tobytes())

@@ -9,20 +9,19 @@ absorption is taken off by the order of the layers (`xrdfilm.kinetics.layers`).
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from xrdfilm.coupled import CoupledFit
 from xrdfilm.errors import CannotTellError, RunFileError
-from xrdfilm.film import FilmInput
 from xrdfilm.gather import PlannedRun
-from xrdfilm.kinetics.early import LineArea, fit_films, fluoride_areas
+from xrdfilm.kinetics.early import FilmToFit, LineArea, fit_films, fluoride_areas
 from xrdfilm.kinetics.layers import ORDER_WORDS, LayerOrder, Order
 from xrdfilm.kinetics.series import Point, Series, Side
 from xrdfilm.lines import Reflection
-from xrdfilm.run import RunSetup
-from xrdfilm.runfile import FilmTable
+from xrdfilm.run_setup import RunSetup
+from xrdfilm.runfile import FilmTable, ReferenceTable
 
 REPEATABILITY = 0.02
 """Relative doubt of an area from mounting a film anew (common practice, no source)."""
@@ -74,7 +73,9 @@ def observe_run(
     ``times_s`` gives quench times by film id; else time_min of [[film]], else ``time_key`` in its
     recipe. Raises RunFileError where fewer than two films have a time.
     """
-    setup = RunSetup.of(planned)
+    # references are measured here, as films at any stage are
+    bare = planned.run_file.model_copy(update={"reference": ReferenceTable()})
+    setup = RunSetup.of(replace(planned, run_file=bare))
     tables = list(planned.films)
     times = [_time_of(table, times_s or {}, time_key) for table in tables]
     if sum(t is not None for t in times) < 2:
@@ -89,7 +90,11 @@ def observe_run(
         name = getattr(reference, role)
         if name is not None:
             extra[role] = FilmTable(id=f"reference, {role}", coupled=name)
-    inputs: list[FilmInput] = [setup.read_film(t)[0] for t in [*tables, *extra.values()]]
+    inputs = [
+        FilmToFit(str(table.id), setup.premises(scans.coupled), scans.coupled, scans.unreadable)
+        for table in [*tables, *extra.values()]
+        for scans in (setup.read_scans(table),)
+    ]
     fits = fit_films(inputs, tick)
     areas = [
         areas_of(film.name, time, fit)

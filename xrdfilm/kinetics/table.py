@@ -225,3 +225,18 @@ def read_rates(path: Path) -> tuple[RatePoint, ...]:
         }
         found.append(RatePoint(rate, low, high, gas, row.get("name", "")))
     return tuple(found)
+
+
+def read_times(path: Path) -> dict[str, float]:
+    """Quench times in s by film id, from a table with film and a time."""
+    rows = read_rows(path)
+    time = next((name for name in TIME_UNITS if name in rows[0][1]), None)
+    if time is None or "film" not in rows[0][1]:
+        raise RunFileError(f"needs the columns film and one of {', '.join(TIME_UNITS)}", path=path)
+    found: dict[str, float] = {}
+    for line, row in rows:
+        at = cell_number(row, time, path, line)
+        if at is None:
+            raise RunFileError(f"{time} is empty", path=path, line=line)
+        found[row["film"]] = at * TIME_UNITS[time]
+    return found
