@@ -313,15 +313,26 @@ def test_no_usable_line_is_refused():
 
 
 def test_disagreeing_line_is_named_and_widens():
-    lines = _lines({"c_axis": 0.8, "a_axis": 0.1, "random": 0.1})
-    rows = list(lines.lines)
-    rows[5] = replace(rows[5], area_counts_deg=rows[5].area_counts_deg * 2.2)
-    off = _estimate(MeasuredLines(tuple(rows), lines.area_covariance))
-    calm = _estimate(lines)
+    truth = {"c_axis": 0.8, "a_axis": 0.1, "random": 0.1}
+
+    def disturbed(blends):
+        lines = _lines(truth, blends)
+        rows = list(lines.lines)
+        rows[5] = replace(rows[5], area_counts_deg=rows[5].area_counts_deg * 2.2)
+        return _estimate(MeasuredLines(tuple(rows), lines.area_covariance))
+
+    calm, off = _estimate(_lines(truth)), disturbed(BLENDS)
     assert off.c_axis.sigma > 1.5 * calm.c_axis.sigma
+    # with (005) and (007) alone nobody can say which of them is wrong
     note = next(n for n in off.notes if "disagree" in n)
-    assert "(007) most" in note
+    assert "(005)" in note
+    assert "against (007)" in note or "against (005)" in note
+    # a third order tells
+    third = disturbed((*BLENDS, ((0, 0, 4),), ((0, 0, 6), (0, 2, 0))))
+    note = next(n for n in third.notes if "disagree" in n)
+    assert "most (007)" in note
     assert "too strong" in note
+    assert "against" not in note
 
 
 def test_103_normal_grains_are_found_where_random_cannot_explain_the_lines():

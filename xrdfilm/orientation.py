@@ -223,13 +223,7 @@ def estimate_orientation(
         )
         notes += note
     if shares.p_value < DISAGREE_BELOW:
-        worst = int(np.argmax(np.abs(shares.normalised_residuals)))
-        off = shares.normalised_residuals[worst]
-        notes.append(
-            f"the lines disagree (chi-square {shares.chi_square:.1f} for {shares.dof} degrees of "
-            f"freedom), {_names(kept)[worst]} most: {abs(off):.1f} sigma too "
-            f"{'strong' if off > 0 else 'weak'}; intervals are widened by {shares.widened:.1f}"
-        )
+        notes.append(_disagreement(shares, _names(kept)))
     for name in untold:
         notes.append(
             f"no usable line tells of {_IN_WORDS[name]}, so their share may be anything and the "
@@ -256,6 +250,21 @@ def estimate_orientation(
         notes=tuple(notes),
         scale=float(shares.amplitudes.sum()),
         b_normal=b_normal,
+    )
+
+
+def _disagreement(shares: Shares, names: list[str]) -> str:
+    """Which line disagrees; two that measure the same thing can only disagree with each other."""
+    size = np.abs(shares.normalised_residuals)
+    most = [int(i) for i in np.argsort(-size)[:2] if size[i] > 0.95 * size.max()]
+    said = " against ".join(
+        f"{names[i]} ({size[i]:.1f} sigma too "
+        f"{'strong' if shares.normalised_residuals[i] > 0 else 'weak'})"
+        for i in most
+    )
+    return (
+        f"the lines disagree (chi-square {shares.chi_square:.1f} for {shares.dof} degrees of "
+        f"freedom), most {said}; intervals are widened by {shares.widened:.1f}"
     )
 
 
