@@ -83,6 +83,14 @@ def _columns(
 @click.option(
     "--plot/--no-plot", default=True, show_default=True, help="Small plot in the terminal."
 )
+@click.option(
+    "--codes",
+    is_flag=True,
+    is_eager=True,
+    expose_value=False,
+    callback=lambda ctx, _, value: _show_codes(ctx) if value else None,
+    help="List all findings: code, what is done, meaning, what to do.",
+)
 @click.option("--json", "as_json", is_flag=True, help="One JSON list, a record for each scan.")
 def command(
     files: tuple[Path, ...],
@@ -128,6 +136,24 @@ def command(
         sys.exit(2)
 
 
+def _show_codes(ctx: click.Context) -> None:
+    """The table of findings, grouped by what is done about them."""
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    from xrdfilm.scan_findings import FINDINGS
+
+    table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
+    for heading in ("code", "action", "meaning", "what to do"):
+        table.add_column(heading, overflow="fold", no_wrap=heading == "code")
+    for code, kind in FINDINGS.items():
+        style = _COLOURS[kind.action]
+        table.add_row(Text(code, style=style), kind.action, kind.meaning, kind.remedy)
+    Console(highlight=False).print(table)
+    ctx.exit()
+
+
 def _read_all(
     files: tuple[Path, ...], overrides: Overrides, limits: ReadLimits
 ) -> Iterator[tuple[Path, tuple[Scan, ...] | str]]:
@@ -143,7 +169,7 @@ def _read_all(
 
 def record(scan: Scan, at: int = 1, of: int = 1) -> dict[str, Any]:
     """What was understood of a scan, for JSON; ``at`` of ``of`` scans in its file."""
-    from xrdfilm.scan_checks import FINDINGS
+    from xrdfilm.scan_findings import FINDINGS
 
     return {
         "file": str(scan.path),
@@ -275,7 +301,7 @@ def _show_findings(console: Console, findings: tuple[Finding, ...]) -> None:
     from rich.table import Table
     from rich.text import Text
 
-    from xrdfilm.scan_checks import FINDINGS
+    from xrdfilm.scan_findings import FINDINGS
 
     if not findings:
         console.print("nothing to remark")

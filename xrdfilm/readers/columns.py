@@ -61,6 +61,8 @@ _ROLES: tuple[tuple[str, Role], ...] = (
 )  # fmt: skip
 
 
+_TELLING: tuple[Role, ...] = ("axis", "foreign", "intensity", "net", "background", "result")
+"""Roles without any of which names are just words that happen to stand above the columns."""
 _GIVE_WAY: tuple[Role, ...] = ("foreign", "axis", "index", "net", "calculated")
 """Roles whose words may stand in the name of an angle: "2Theta corrected"."""
 
@@ -97,9 +99,9 @@ def choose(
             return _without(empty, rows, names, hint)
     if fields < 2:
         raise ColumnsError("has one column; a scan needs an angle and an intensity a line")
-    if names is None:
+    roles = [role_of(name) for name in names or ()]
+    if names is None or not any(role in _TELLING for role, _ in roles):
         return _by_evidence(rows)
-    roles = [role_of(name) for name in names]
     _refuse_by_name(names, roles)
     by_role: dict[Role, list[int]] = {}
     for at, (role, _) in enumerate(roles):

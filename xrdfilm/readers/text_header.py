@@ -81,13 +81,15 @@ def _names(line: str, fields: int, separator: str) -> tuple[str, ...] | None:
     bare = _MARKS.sub("", line.strip(" \r\n"))
     if line.lstrip().startswith('"'):
         bare = '"' + bare
+    if _VALUED.search(bare):
+        return None  # a key with its value, however many words it has
     for by in dict.fromkeys([separator or "blanks", "\t", ";", ",", "|", "wide", "blanks"]):
         names = _split_names(bare, by)
         while len(names) > fields and not names[-1]:
             names.pop()
         if len(names) != fields:
             continue
-        if any(number(name, False) is not None or _VALUED.search(name) for name in names if name):
+        if any(number(name, False) is not None for name in names if name):
             continue
         if not any(re.search(r"[^\W\d_]", name) for name in names):
             continue
