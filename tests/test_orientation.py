@@ -14,11 +14,11 @@ from xrdfilm.attenuation import linear_attenuation_per_cm
 from xrdfilm.crystal import f_squared, line_list, load_phase
 from xrdfilm.errors import CannotTellError
 from xrdfilm.intensity import a_axis, c_axis, line_strengths, other_103, random
+from xrdfilm.layer_lines import complete_members
 from xrdfilm.lines import MeasuredLine, MeasuredLines, Reflection
 from xrdfilm.optics import Optics
 from xrdfilm.orientation import (
     as_record,
-    complete_members,
     estimate_orientation,
     fractions_of_ratio,
 )

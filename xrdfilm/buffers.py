@@ -18,9 +18,9 @@ from xrdfilm.errors import CannotTellError
 from xrdfilm.estimate import DEFAULT_LEVEL, Estimate, from_normal
 from xrdfilm.fractions import DISAGREE_BELOW, solve_shares
 from xrdfilm.intensity import aligned_00l, aligned_111, random
+from xrdfilm.layer_lines import complete_members, usable_lines
 from xrdfilm.lines import MeasuredLines
 from xrdfilm.optics import Optics
-from xrdfilm.orientation import complete_members, usable_lines
 from xrdfilm.response import Component, ModelSpread, Mosaic, build_response
 from xrdfilm.rocking import RockingCurve
 from xrdfilm.stack import Stack

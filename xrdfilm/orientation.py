@@ -13,18 +13,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from xrdfilm._typing import FloatArray, Hkl, IntArray
-from xrdfilm.crystal import Phase, families, family_members, line_list
+from xrdfilm._typing import FloatArray, Hkl
+from xrdfilm.crystal import Phase
 from xrdfilm.errors import CannotTellError
 from xrdfilm.estimate import DEFAULT_LEVEL, Estimate
-from xrdfilm.flags import FLAGS
 from xrdfilm.fractions import DISAGREE_BELOW, Response, Shares, solve_shares
 from xrdfilm.intensity import Orientation, a_axis, c_axis, other_103, random
+from xrdfilm.layer_lines import complete_members, label, usable_lines
 from xrdfilm.lines import MeasuredLine, MeasuredLines, Reflection
 from xrdfilm.optics import Optics
 from xrdfilm.response import Component, ModelSpread, Mosaic, build_response
@@ -39,8 +38,6 @@ A_NORMAL_SHARE_SIGMA = 0.1
 """Standard uncertainty of the share of a-normal among a-axis grains, 0.5 unless stated: the
 film is tetragonal when it grows, so either is equally likely but for the substrate's pull."""
 
-_UNUSABLE_FLAGS = ("no_data", "no_covariance", "core_excluded", "cut_off", "not_converged")
-_UNDER_LINE = 0.6  # of a line's FWHM: reflections of the film this near are measured with it
 _IN_WORDS = {
     "c_axis": "c-axis grains",
     "a_axis": "a-axis grains",
@@ -165,7 +162,7 @@ def estimate_orientation(
     Raises CannotTellError where no usable line is left.
     """
     usable, reasons = usable_lines(lines, phase)
-    reasons = [(_label(name, phase), why) for name, why in (*lines.left_out, *left_out)] + reasons
+    reasons = [(label(name, phase), why) for name, why in (*lines.left_out, *left_out)] + reasons
     if not usable:
         raise CannotTellError(
             f"no line of {phase.key} can be used for the orientation"
@@ -266,77 +263,6 @@ def _disagreement(shares: Shares, names: list[str]) -> str:
         f"the lines disagree (chi-square {shares.chi_square:.1f} for {shares.dof} degrees of "
         f"freedom), most {said}; intervals are widened by {shares.widened:.1f}"
     )
-
-
-def usable_lines(lines: MeasuredLines, phase: Phase) -> tuple[list[int], list[tuple[str, str]]]:
-    """Indices of the lines that hold reflections of ``phase`` alone, and why others are out."""
-    usable: list[int] = []
-    reasons: list[tuple[str, str]] = []
-    for i, line in enumerate(lines):
-        own = [m for m in line.members if m.phase == phase.key]
-        if not own:
-            continue
-        foreign = [m for m in line.members if m.phase != phase.key]
-        name = _label(own[0], phase)
-        if foreign:
-            reasons.append((name, f"measured as one with {foreign[0]}"))
-            continue
-        bad = [f for f in _UNUSABLE_FLAGS if f in line.flags]
-        if bad:
-            reasons.append((name, FLAGS[bad[0]].short))
-        elif not (np.isfinite(line.area_counts_deg) and lines.area_covariance[i, i] > 0.0):
-            reasons.append((name, "its area has no uncertainty"))
-        else:
-            usable.append(i)
-    return usable, reasons
-
-
-def complete_members(
-    lines: MeasuredLines, phase: Phase, optics: Optics
-) -> tuple[tuple[Hkl, ...], ...]:
-    """Reflections under each line: its members, and others of the phase no fit holds apart.
-
-    A reflection nearer to a line than ``0.6`` FWHM, and not fitted as a line of its own, adds to
-    its area. Families are named by the member that `xrdfilm.crystal.line_list` lists.
-    """
-    listed = line_list(phase, optics.radiation, two_theta_max_deg=_reach(lines))
-    rows: list[list[Hkl]] = []
-    for line in lines:
-        own: list[Hkl] = []
-        for member in line.members:
-            name = _listed_name(phase, member.hkl)
-            if name is None:
-                raise CannotTellError(f"{member} is no reflection of {phase.key}: symmetry bars it")
-            own.append(name)
-        rows.append(own)
-    taken = {name for row in rows for name in row}
-    places = np.array([line.expected_deg for line in lines])
-    widths = np.array([max(line.fwhm_deg, 0.05) for line in lines])
-    gaps = np.abs(listed.two_theta_deg[:, None] - places) / widths
-    nearest = gaps.argmin(axis=1)
-    for i in np.flatnonzero(gaps.min(axis=1) < _UNDER_LINE):
-        name = _as_hkl(listed.hkl[i])
-        if name not in taken:
-            rows[int(nearest[i])].append(name)
-    return tuple(tuple(row) for row in rows)
-
-
-def _as_hkl(row: IntArray) -> Hkl:
-    return int(row[0]), int(row[1]), int(row[2])
-
-
-@lru_cache(maxsize=4096)
-def _listed_name(phase: Phase, hkl: Hkl) -> Hkl | None:
-    """The member of the family of hkl that line lists name; None for an absent reflection."""
-    d_A = float(phase.cell.d_spacing(np.array([hkl]))[0])
-    members, _ = families(phase, d_A * (1.0 - 1e-6))
-    equivalent = {_as_hkl(row) for row in family_members(phase, hkl)}
-    return next((name for name in map(_as_hkl, members) if name in equivalent), None)
-
-
-def _reach(lines: MeasuredLines) -> float:
-    top = max(line.expected_deg for line in lines)
-    return float(min(179.0, 5.0 * np.ceil((top + 1.0) / 5.0)))  # few different lists to keep
 
 
 def _components(
@@ -505,12 +431,6 @@ def _names(lines: MeasuredLines) -> list[str]:
 
 def _line_name(line: MeasuredLine) -> str:
     return "/".join(str(m).split(" ", 1)[1] for m in line.members[:3])
-
-
-def _label(name: Reflection | str, phase: Phase) -> str:
-    if isinstance(name, Reflection) and name.phase == phase.key:
-        return str(name).split(" ", 1)[1]
-    return str(name)
 
 
 def fractions_of_ratio(volume_ratio: float) -> float:
