@@ -31,9 +31,12 @@ from xrdfilm.profile import doublet
 from xrdfilm.radiation import Radiation
 
 STRONG_NEIGHBOUR = 8.0  # a neighbour this significant also gets its place fitted, its core left out
+_WIDTH_SHOWS = 25.0
 VERY_STRONG = 60.0
-KNOWN_SHARE = 0.08  # a place that keeps less of its information than this beside others is unusable
+KNOWN_SHARE = 0.03  # a place that keeps less of its information than this beside others is unusable
 _TAIL_DOUBT = 0.05
+_STANDS_OUT = 4.0
+_DEEPEST = 0.5  # of the median: no background of a window falls lower
 _NEGLIGIBLE = 0.2  # of a neighbour's standard uncertainty alone in the window
 _FARTHEST_CORE_DEG = 0.8
 _TABLE_PER_FWHM = 64
@@ -180,9 +183,11 @@ def line_window(
         high = second if neighbour.doublet and share > 0 else neighbour.place_deg
         keep &= (x < neighbour.place_deg - reach) | (x > high + reach)
         if x[0] < neighbour.place_deg - reach and high + reach < x[-1]:
-            # its place and width are open too; of a tail alone, its size is enough
+            # its place is open too, and its width; of a tail alone, the size is enough
             slope = np.gradient(extra[k], x)
-            columns += [slope[:, None], np.gradient(slope, x)[:, None]]
+            columns.append(slope[:, None])
+            if significance > _WIDTH_SHOWS:
+                columns.append(np.gradient(slope, x)[:, None])
     if found:
         basis = np.hstack(columns)[keep]
         if basis.shape[0] < basis.shape[1] + 8:
@@ -290,7 +295,7 @@ def fit_line(window: LineWindow, place_deg: float, shape: LineShape) -> LineFit:
         amplitudes = inverse @ (weighted @ y)
         model = basis @ amplitudes
         if window.counting and turn < 3:
-            blank = np.maximum(model - amplitudes[-1] * profile, floor)
+            blank = _expected(window.basis, amplitudes[:-1], floor)
             variance = blank + max(float(amplitudes[-1]), 0.0) * profile
     if window.counting:
         expected = np.maximum(model, 0.01 * floor)
@@ -367,7 +372,7 @@ def _poisson_fit(
     *,
     without_last: bool = False,
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Model (N,), amplitudes (M,) and their uncertainties of a fit with weights 1/model."""
+    """Expected counts (N,), amplitudes (M,) and their uncertainties; weights 1/expected."""
     variance = fixed
     for turn in range(2 if counting else 1):
         weighted = basis.T / variance
@@ -376,13 +381,36 @@ def _poisson_fit(
         inverse = np.linalg.inv(normal * np.outer(scale, scale) + 1e-12 * np.eye(scale.size))
         inverse *= np.outer(scale, scale)
         amplitudes = inverse @ (weighted @ y)
-        model = basis @ amplitudes
         if counting and turn == 0:
-            variance = np.maximum(model, floor)
+            variance = _expected(basis, amplitudes, floor)
     errors = np.sqrt(np.maximum(np.diag(inverse), 1e-300))
+    told = amplitudes
     if without_last:
-        model = basis[:, :-1] @ amplitudes[:-1]
+        told = amplitudes.copy()
+        told[-1] = 0.0
+    model = _expected(basis, told, floor)
+    if counting:
+        # where chance bent the background down, reckon with the columns that stand out alone
+        plain = np.abs(amplitudes) > _STANDS_OUT * errors
+        plain[:2] = True
+        rest = basis[:, plain]
+        left = y if not without_last else y - amplitudes[-1] * basis[:, -1]
+        if without_last:
+            rest = basis[:, :-1][:, plain[:-1]]
+        weighted = rest.T / model
+        fitted, *_ = np.linalg.lstsq(weighted @ rest, weighted @ left, rcond=1e-10)
+        model = np.maximum(model, rest @ fitted)
     return model, amplitudes, errors
+
+
+def _expected(basis: FloatArray, amplitudes: FloatArray, floor: float) -> FloatArray:
+    """Counts to expect of a fit, for the variances: (N,), never below the floor.
+
+    A dip that noise made in the fitted background must not make the next upward fluctuation
+    look like a line.
+    """
+    model = basis @ amplitudes
+    return np.asarray(np.maximum(model, max(floor, _DEEPEST * float(np.median(model)))))
 
 
 def normal_score(significance: float, third: float) -> float:
