@@ -111,21 +111,21 @@ def measured_film_lines(scan: Scan, truth: Truth) -> MeasuredLines:
         blank = float(fit.sigma_blank[0])
         lines.append(
             MeasuredLine(
-                (line.reflection,),
-                "forced",
-                at,
-                at,
-                0.001,
-                area,
-                sigma,
-                float(fwhm[0]),
-                0.001,
-                float(eta[0]),
-                area / blank,
-                1.645 * blank,
-                3.29 * blank,
-                float(fit.background[0]),
-            )  # fmt: skip
+                members=(line.reflection,),
+                place="forced",
+                expected_deg=at,
+                two_theta_deg=at,
+                two_theta_sigma_deg=0.001,
+                area_counts_deg=area,
+                area_sigma_counts_deg=sigma,
+                fwhm_deg=float(fwhm[0]),
+                fwhm_sigma_deg=0.001,
+                lorentz_fraction=float(eta[0]),
+                significance=area / blank,
+                decision_area=1.645 * blank,
+                detection_area=3.29 * blank,
+                background_counts=float(fit.background[0]),
+            )
         )
     covariance = np.diag([line.area_sigma_counts_deg**2 for line in lines])
     return MeasuredLines(tuple(lines), covariance)
@@ -247,6 +247,7 @@ class Tally:
     two_sided_held: int = 0
 
     def add(self, other: Tally) -> None:
+        """Add the counts of another account."""
         for name in vars(self):
             setattr(self, name, getattr(self, name) + getattr(other, name))
 
@@ -307,7 +308,8 @@ def coverage(films: int) -> None:
             f" (two-sided {percent(total.two_sided_held, total.two_sided)});"
             f" false alarms {percent(total.false_alarms, total.zero)}"
             + (f"; missed at L_D {percent(total.missed, total.at_limit)}" if total.at_limit else "")
-            + f"  [{time.perf_counter() - started:.0f} s]"
+            + f"  [{time.perf_counter() - started:.0f} s]",
+            flush=True,
         )
 
 
@@ -364,7 +366,7 @@ def other_lines(films: int) -> None:
             got = run(case, 0.0, ModelDoubt.none(), seed, others=minor)
             if got is not None:
                 alarms, total = alarms + got.detected, total + 1
-        print(f"{name}: called fluoride {percent(alarms, total)} (stated risk 5 %)")
+        print(f"{name}: called fluoride {percent(alarms, total)} (stated risk 5 %)", flush=True)
 
 
 def main() -> None:
