@@ -94,7 +94,7 @@ def draw_series(outcome: SeriesOutcome) -> Figure:
         -0.06, *(float((s.conversion - 2 * s.sigma).min()) for s in outcome.sides.values())
     )
     top = max(1.08, *(float((s.conversion + 2 * s.sigma).max()) for s in outcome.sides.values()))
-    axes.set_ylim(max(lowest, -0.5), min(top, 1.6))
+    axes.set_ylim(max(lowest - 0.03, -0.5), min(top + 0.03, 1.6))
     axes.legend(frameon=False, fontsize=8.5, loc="best", labelcolor=INK)
     return figure
 
@@ -194,5 +194,5 @@ def save(figure: Figure, folder: Path, stem: str) -> None:
     import matplotlib as mpl
 
     with mpl.rc_context({"svg.hashsalt": "xrdfilm"}):
-        figure.savefig(folder / f"{stem}.svg", metadata={"Date": None})
+        figure.savefig(folder / f"{stem}.svg", metadata={"Date": None}, transparent=True)
     figure.savefig(folder / f"{stem}.png", dpi=160)

@@ -1,0 +1,184 @@
+"""How likely a measurement of given uncertainty is to decide a limit, and which one is enough.
+
+A limit is decided where the probability of breaking it comes out under the risk, or over one less
+it (JCGM 106:2012, as in `xrdfilm.guard`). Before counting, the estimate is not known, only where
+the true figure may lie; the probability of a decision averaged over that is the assurance
+(O'Hagan, Stevens and Campbell, Pharmaceut. Statist. 4 (2005) 187, from memory). A time that would
+just decide if the figure stayed where it is decides only every second time.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import brentq
+from scipy.special import ndtr, ndtri
+
+from xrdfilm._typing import FloatArray
+from xrdfilm.estimate import Estimate
+from xrdfilm.guard import LONGEST_FACTOR, Tolerance, counting_share
+
+DEFAULT_ASSURANCE = 0.95
+_NODES = 41
+
+
+@dataclass(frozen=True, slots=True)
+class Belief:
+    """Where the true figure may lie: normal about ``centre``, cut at the quantity's bounds.
+
+    ``sigma`` 0 is a supposed figure.
+    """
+
+    centre: float
+    sigma: float = 0.0
+    bounds: tuple[float | None, float | None] = (0.0, 1.0)
+
+    def nodes(self) -> FloatArray:
+        """Equally probable places of the true figure, shape (M,)."""
+        low, high = self.bounds
+        if self.sigma <= 0.0:
+            return np.array([self.centre])
+        a = 0.0 if low is None else float(ndtr((low - self.centre) / self.sigma))
+        b = 1.0 if high is None else float(ndtr((high - self.centre) / self.sigma))
+        if b - a < 1e-9:
+            at_low = low is not None and self.centre < low
+            return np.array([low if at_low else high], dtype=float)
+        places = a + (b - a) * (np.arange(_NODES) + 0.5) / _NODES
+        return np.asarray(self.centre + self.sigma * ndtri(places))
+
+
+def probability_decided(
+    truth: FloatArray,
+    sigma_of: Callable[[FloatArray], FloatArray],
+    tolerance: Tolerance,
+    risk: float,
+    bounds: tuple[float | None, float | None] = (0.0, 1.0),
+) -> FloatArray:
+    """Probability that a measurement decides, for each true figure; shape of ``truth``.
+
+    ``sigma_of(x)`` is the measurement's standard uncertainty where the true figure is x.
+    """
+    z = ndtri((np.arange(_NODES * 3) + 0.5) / (_NODES * 3))
+    sigma = sigma_of(truth)[..., None]
+    seen = truth[..., None] + sigma * z
+    told = sigma_of(np.clip(seen, *_finite(bounds)))
+    broken = _broken(seen, told, tolerance, bounds)
+    return np.asarray(np.mean((broken < risk) | (1.0 - broken < risk), axis=-1))
+
+
+def _finite(bounds: tuple[float | None, float | None]) -> tuple[float, float]:
+    low, high = bounds
+    return -math.inf if low is None else low, math.inf if high is None else high
+
+
+def _broken(
+    seen: FloatArray,
+    sigma: FloatArray,
+    tolerance: Tolerance,
+    bounds: tuple[float | None, float | None],
+) -> FloatArray:
+    """Probability of breaking the limit for normal estimates cut at the bounds."""
+    low, high = _finite(bounds)
+    a, b = ndtr((low - seen) / sigma), ndtr((high - seen) / sigma)
+    whole = np.maximum(b - a, 1e-300)
+    broken = np.zeros_like(seen)
+    if tolerance.high is not None:
+        broken += np.clip(b - ndtr((min(tolerance.high, high) - seen) / sigma), 0.0, None) / whole
+    if tolerance.low is not None:
+        broken += np.clip(ndtr((max(tolerance.low, low) - seen) / sigma) - a, 0.0, None) / whole
+    lost = b - a < 1e-12  # all of it lies outside the bounds: the figure stands at the nearer one
+    at = np.where(seen < low, low, high)
+    outside = np.zeros_like(seen, dtype=bool)
+    if tolerance.high is not None:
+        outside |= at > tolerance.high
+    if tolerance.low is not None:
+        outside |= at < tolerance.low
+    return np.asarray(np.where(lost, outside, np.clip(broken, 0.0, 1.0)))
+
+
+def assurance(
+    belief: Belief,
+    sigma_of: Callable[[FloatArray], FloatArray],
+    tolerance: Tolerance,
+    risk: float,
+) -> float:
+    """Probability of a decision, averaged over where the true figure may lie."""
+    return float(
+        np.mean(probability_decided(belief.nodes(), sigma_of, tolerance, risk, belief.bounds))
+    )
+
+
+def least_time(
+    belief: Belief,
+    sigma_at: Callable[[float], Callable[[FloatArray], FloatArray]],
+    tolerance: Tolerance,
+    risk: float,
+    *,
+    wanted: float = DEFAULT_ASSURANCE,
+    shortest: float,
+    longest: float,
+) -> float | None:
+    """Shortest time that decides with the wanted assurance, None where ``longest`` does not.
+
+    ``sigma_at(time)`` gives the uncertainty as a function of the true figure.
+    """
+
+    def lacking(log_time: float) -> float:
+        return wanted - assurance(belief, sigma_at(math.exp(log_time)), tolerance, risk)
+
+    low, high = math.log(shortest), math.log(longest)
+    # the chance of a decision need not rise evenly: a coarse scan comes before the root
+    grid = np.linspace(low, high, 61)
+    short = np.array([lacking(t) for t in grid])
+    enough = np.flatnonzero(short <= 0.0)
+    if enough.size == 0:
+        return None
+    first = int(enough[0])
+    if first == 0:
+        return shortest
+    return math.exp(float(brentq(lacking, grid[first - 1], grid[first], xtol=1e-3)))
+
+
+@dataclass(frozen=True, slots=True)
+class RepeatPlan:
+    """How many times longer to repeat a whole scan. ``factor`` None: no time is known to decide.
+
+    ``assurance`` is that of the factor, or the best that any time reaches; ``floor_sigma`` the
+    uncertainty that counting does not lessen.
+    """
+
+    factor: float | None
+    assurance: float
+    assurance_now: float
+    floor_sigma: float
+
+
+def repeat_plan(
+    estimate: Estimate, tolerance: Tolerance, risk: float, *, wanted: float = DEFAULT_ASSURANCE
+) -> RepeatPlan | None:
+    """How long to repeat the scan that gave an estimate, to decide a limit by the new scan alone.
+
+    The true figure lies where the estimate says; the counting part of its uncertainty falls with
+    the root of the time, the rest stays. None where the uncertainty was not split by cause.
+    """
+    share = counting_share(estimate)
+    if share is None or not estimate.sigma or estimate.estimate is None:
+        return None
+    belief = Belief(estimate.estimate, estimate.sigma, estimate.bounds)
+    total = float(estimate.sigma)
+
+    def sigma_at(factor: float) -> Callable[[FloatArray], FloatArray]:
+        value = total * math.sqrt(share / factor + 1.0 - share)
+        return lambda x: np.full_like(np.asarray(x, dtype=float), value)
+
+    factor = least_time(
+        belief, sigma_at, tolerance, risk, wanted=wanted, shortest=0.01, longest=LONGEST_FACTOR
+    )
+    reached = assurance(
+        belief, sigma_at(LONGEST_FACTOR if factor is None else factor), tolerance, risk
+    )
+    now = assurance(belief, sigma_at(1.0), tolerance, risk)
+    return RepeatPlan(factor, reached, now, total * math.sqrt(max(1.0 - share, 0.0)))

@@ -1,0 +1,261 @@
+"""Which lines carry a quantity, and how much a second of counting on each tells.
+
+Two amounts are compared: that of the sought component (fluoride, or a-axis grains) and that of the
+film's c-axis grains. A line gives an amount u with the variance C/T after a time T spent on its
+window; C follows from the Fisher information of a fit of its area beside a straight background,
+everything else that the stack shows there included. The smaller C, the more a second tells.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from xrdfilm._typing import FloatArray
+from xrdfilm.crystal import Phase
+from xrdfilm.errors import CannotTellError
+from xrdfilm.linemap import line_map
+from xrdfilm.lines import Reflection
+from xrdfilm.optics import Optics
+from xrdfilm.profile import doublet
+from xrdfilm.simulate import SimulatedFilm, simulate_scan
+from xrdfilm.simulate.coupled import grid
+from xrdfilm.simulate.instrument import Background, Detector, Instrument
+
+Sought = Literal["fluoride", "a_axis"]
+Role = Literal["sought", "film"]
+
+_HALF_WIDTHS = (2.0, 3.0, 4.0, 6.0)  # windows tried, in FWHM on either side
+_LORENTZ = 0.5
+_FINE_DEG = 0.01
+_NEIGHBOUR = 0.05  # of the background: a neighbour above it is fitted along
+
+
+@dataclass(frozen=True, slots=True)
+class LineWorth:
+    """What a line is worth.
+
+    ``strength`` is its area in counts·deg at one second a step for the amount 1 (as much of the
+    component as of the film's c-axis grains). ``cost_s`` is C: the variance of the amount times
+    the seconds spent on the window from ``low_deg`` to ``high_deg``, at the expected amount.
+    ``hidden_by`` says what lies over it; then it is not to be counted. ``shared_with`` says what
+    may lie there: such a line limits the amount from above but cannot show it, so clear lines go
+    before it. ``background`` is in counts a second.
+    """
+
+    reflection: Reflection
+    role: Role
+    two_theta_deg: float
+    fwhm_deg: float
+    strength: float
+    background: float
+    low_deg: float
+    high_deg: float
+    cost_s: float
+    hidden_by: str = ""
+    shared_with: str = ""
+
+    @property
+    def usable(self) -> bool:
+        """Whether nothing that is surely there lies over it."""
+        return not self.hidden_by and np.isfinite(self.cost_s)
+
+
+WORTH_COUNTING = 4.0
+"""A line of more than this many times the best one's cost is not worth its time."""
+
+
+@dataclass(frozen=True, slots=True)
+class LinesOfQuantity:
+    """The lines of both amounts, the most telling first, and how the amounts were counted."""
+
+    sought: Sought
+    lines: tuple[LineWorth, ...]
+    expected_ratio: float
+    step_deg: float
+
+    def worthwhile(self, role: Role) -> tuple[LineWorth, ...]:
+        """Lines worth their time, the most telling first: clear ones, else those shared."""
+        usable = [line for line in self.lines if line.role == role and line.usable]
+        clear = [line for line in usable if not line.shared_with] or usable
+        return tuple(x for x in clear if x.cost_s <= WORTH_COUNTING * clear[0].cost_s)
+
+    def best(self, role: Role) -> LineWorth:
+        """The most telling usable line of a role; raises CannotTellError where there is none."""
+        good = self.worthwhile(role)
+        if good:
+            return good[0]
+        told = "; ".join(
+            f"{x.reflection}: {x.hidden_by}" for x in self.lines if x.role == role and x.hidden_by
+        )
+        raise CannotTellError(
+            f"no line of the {'film' if role == 'film' else self.sought} can be counted on this "
+            f"stack within the range ({told or 'none lies within it'})"
+        )
+
+
+def lines_of(
+    film: SimulatedFilm,
+    optics: Optics,
+    sought: Sought,
+    *,
+    component: str,
+    expected_ratio: float,
+    fluoride: Phase | None = None,
+    counts_per_s: float,
+    background_per_s: float,
+    measured_background: tuple[FloatArray, FloatArray] | None = None,
+    low_deg: float = 20.0,
+    high_deg: float = 90.0,
+    step_deg: float = 0.02,
+) -> LinesOfQuantity:
+    """The lines of a quantity on a stack.
+
+    ``film`` holds the sought component in some amount; ``component`` is its orientation's name in
+    the simulation ("aligned_00l", "random", "a_axis", ...); ``expected_ratio`` the amount sought
+    over that of c-axis grains. ``counts_per_s`` is the rate at the top of the film's strongest
+    line; ``background_per_s`` that at 40°, or ``measured_background`` (angles, counts a second).
+    """
+    angles = grid(low_deg, high_deg, _FINE_DEG)
+    _, truth = simulate_scan(
+        film,
+        optics,
+        counts=counts_per_s,
+        two_theta_deg=angles,
+        instrument=Instrument(
+            background=Background(background_per_s), detector=Detector(step_time_s=1.0, noise=False)
+        ),
+    )
+    floor = truth.background
+    if measured_background is not None:
+        floor = np.maximum(np.interp(angles, *measured_background), 1e-3)
+    others = truth.expected - truth.background + floor
+    amount = _amount(film, sought)
+    fate = _fates(film, optics, fluoride, low_deg, high_deg)
+    found: list[LineWorth] = []
+    key = film.stack.film.phase.key
+    target = key if sought == "a_axis" else (fluoride.key if fluoride else "BaF2")
+    for line in truth.lines:
+        if line.ghost is not None or line.area_counts_deg <= 0.0:
+            continue
+        is_film = line.reflection.phase == key and line.component == "c_axis"
+        is_sought = line.reflection.phase == target and line.component == component
+        if not (is_film or is_sought):
+            continue
+        strength = line.area_counts_deg / (film.c_axis if is_film else amount) * film.c_axis
+        own = _shape(angles, line.observed_deg, line.fwhm_deg, optics)
+        rest = np.maximum(others - line.area_counts_deg * own, 1e-3)
+        expected = 1.0 if is_film else expected_ratio
+        cost, low, high = _cost(
+            angles, own, rest, floor, line.observed_deg, line.fwhm_deg, strength, expected, step_deg
+        )
+        found.append(
+            LineWorth(
+                line.reflection,
+                "film" if is_film else "sought",
+                line.observed_deg,
+                line.fwhm_deg,
+                strength,
+                float(np.interp(line.observed_deg, angles, floor)),
+                low,
+                high,
+                cost,
+                *fate.get((line.reflection, "c_axis" if is_film else component), ("", "")),
+            )
+        )
+    found.sort(key=lambda one: (one.role, not one.usable, one.cost_s))
+    return LinesOfQuantity(sought, _strong(found), expected_ratio, step_deg)
+
+
+def _strong(found: Sequence[LineWorth]) -> tuple[LineWorth, ...]:
+    """Without lines that tell less than a thousandth of the best of their role."""
+    best = {
+        role: min((x.cost_s for x in found if x.role == role and x.usable), default=np.inf)
+        for role in ("sought", "film")
+    }
+    return tuple(x for x in found if x.cost_s <= 1000.0 * best[x.role] or not x.usable)
+
+
+def _amount(film: SimulatedFilm, sought: Sought) -> float:
+    """The sought amount in the simulated film, in units of the whole film."""
+    if sought == "a_axis":
+        return film.a_axis
+    share = film.minor[0].fraction
+    return share / (1.0 - share)
+
+
+def _fates(
+    film: SimulatedFilm, optics: Optics, fluoride: Phase | None, low_deg: float, high_deg: float
+) -> dict[tuple[Reflection, str], tuple[str, str]]:
+    """What surely and what maybe lies over a line, by reflection and component."""
+    known = line_map(
+        film.stack,
+        optics,
+        fluorides=() if fluoride is None else (fluoride,),
+        two_theta_low_deg=low_deg,
+        two_theta_high_deg=high_deg,
+        weakest=1e-4,
+    )
+    found: dict[tuple[Reflection, str], tuple[str, str]] = {}
+    for line in known.lines:
+        if line.status == "hidden":
+            found[line.reflection, line.component] = (line.why, "")
+        elif line.status == "shared":
+            found[line.reflection, line.component] = ("", line.why)
+    return found
+
+
+def _shape(angles: FloatArray, place: float, fwhm: float, optics: Optics) -> FloatArray:
+    """The line's profile of unit area at the angles, 1/deg."""
+    rays = optics.radiation
+    ratio = 1.0 if rays.k_alpha2_A is None else rays.k_alpha2_A / rays.k_alpha1_A
+    return doublet(
+        angles,
+        np.asarray(place),
+        np.asarray(fwhm),
+        np.asarray(_LORENTZ),
+        np.asarray(ratio),
+        np.asarray(rays.k_alpha2_share),
+    )
+
+
+def _cost(
+    angles: FloatArray,
+    own: FloatArray,
+    rest: FloatArray,
+    floor: FloatArray,
+    place: float,
+    fwhm: float,
+    strength: float,
+    expected: float,
+    step_deg: float,
+) -> tuple[float, float, float]:
+    """Variance of the amount times the seconds on the window, and the best window's ends."""
+    best = (np.inf, place, place)
+    for reach in _HALF_WIDTHS:
+        low, high = place - reach * fwhm, place + reach * fwhm
+        if low < angles[0] or high > angles[-1]:
+            continue
+        steps = int(np.floor((high - low) / step_deg)) + 1
+        x = low + step_deg * np.arange(steps)
+        p, other = np.interp(x, angles, own), np.interp(x, angles, rest)
+        base = np.interp(x, angles, floor)
+        columns = [strength * p, np.ones_like(x), x - place]
+        neighbour = other - base
+        if neighbour.max() > _NEIGHBOUR * base.mean():
+            columns.append(neighbour / neighbour.max())
+        design = np.stack(columns, axis=1)
+        rate = other + expected * strength * p
+        information = design.T @ (design / rate[:, None])
+        scale = np.sqrt(np.diag(information))
+        try:
+            inverse = np.linalg.inv(information / np.outer(scale, scale))
+        except np.linalg.LinAlgError:
+            continue
+        cost = float(inverse[0, 0] / scale[0] ** 2) * steps
+        if 0.0 < cost < best[0]:
+            best = (cost, low, high)
+    return best
