@@ -1,36 +1,31 @@
 """A run: read its scans, analyse its films, judge them, and gather the record.
 
-    judged = judge_run(planned)          # PlannedRun from xrdfilm.gather
-    judged.result, judged.pictures
+    judged = judge_run(planned)                              # PlannedRun from xrdfilm.gather
+    judged = judge_run(planned, executor=Processes(2))       # in two processes
+    judged = judge_run(planned, journal_dir=planned.out_dir) # can be resumed when killed
 
 A scan that cannot be read spoils its own film only: it is listed as "unreadable" with the reason.
+Results are the same to the bit however many workers there are.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import Executor
+from dataclasses import dataclass
 from pathlib import Path
 
-from xrdfilm import results
-from xrdfilm.crystal import Phase, load_phase, phase_keys
-from xrdfilm.errors import CannotTellError, RunFileError, ScanFormatError, XrdfilmError
-from xrdfilm.film import FilmAnalyser, FilmAnalysis, FilmInput
-from xrdfilm.film_picture import film_picture
+from xrdfilm import __version__, results
+from xrdfilm.chunks import Chunk, JudgedChunk, SharedSetup, cut, judge_chunk
 from xrdfilm.gather import PlannedRun
-from xrdfilm.limits import LimitFile, read_limit_file
-from xrdfilm.premises import Premises, check_phases, load_user_phases, optics_of, premises_of
-from xrdfilm.readers import read_scan
-from xrdfilm.record import film_record
-from xrdfilm.references import MeasuredReferences, measure_references
+from xrdfilm.journal import NAME as JOURNAL
+from xrdfilm.journal import Journal, file_mark, fingerprint
 from xrdfilm.report.picture import FilmPicture
-from xrdfilm.runfile import AngleScan, FilmTable, TiltScan
-from xrdfilm.scan import Axis, Scan
-from xrdfilm.side_scans import SideScans
-from xrdfilm.standard import Instrument, measure_instrument
-from xrdfilm.tilt_model import DefocusCurve
+from xrdfilm.run_setup import RunSetup
+from xrdfilm.runfile import FilmTable
+from xrdfilm.workers import Here, Submitter, in_order
 
-BATCH = 64  # films that go through the fits together
+UNDER_WAY_EACH = 3  # chunks given out for each worker: one at work, the next ones waiting
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -39,16 +34,21 @@ class JudgedRun:
 
     result: results.RunResult
     pictures: Mapping[str, FilmPicture]
+    resumed: int = 0
 
     @property
     def exit_status(self) -> int:
-        """0 all pass, 1 some film failed, 2 some unreadable and none failed, 3 some undecided."""
-        verdicts = {film.verdict for film in self.result.films}
-        if "fail" in verdicts:
-            return 1
-        if "unreadable" in verdicts:
-            return 2
-        return 3 if "undecided" in verdicts else 0
+        """The exit status that the films' verdicts call for."""
+        return exit_status({film.verdict for film in self.result.films})
+
+
+def exit_status(verdicts: set[str]) -> int:
+    """0 all pass, 1 some film failed, 2 some unreadable and none failed, 3 some undecided."""
+    if "fail" in verdicts:
+        return 1
+    if "unreadable" in verdicts:
+        return 2
+    return 3 if "undecided" in verdicts else 0
 
 
 def judge_run(
@@ -56,8 +56,17 @@ def judge_run(
     *,
     tick: Callable[[str], None] | None = None,
     with_pictures: bool = True,
+    executor: Submitter | Executor | None = None,
+    workers: int = 1,
+    journal_dir: Path | None = None,
+    ship_scans: bool = False,
 ) -> JudgedRun:
     """Analyse and judge every film of a run; ``tick`` is called with each film's name when done.
+
+    ``executor`` hands out the work (`xrdfilm.workers.Processes`, `xrdfilm.cluster.Cluster`, any
+    executor of concurrent.futures, a dask client), ``workers`` of it at a time; None works here.
+    With ``journal_dir`` a run that was stopped goes on where it was. ``ship_scans`` reads the
+    scans here and sends them along, for workers that do not share this machine's paths.
 
     Raises RunFileError, LimitFileError, PhaseError or StackError for what is wrong with the run
     as a whole; what is wrong with one film goes into that film's record.
@@ -65,215 +74,120 @@ def judge_run(
     setup = RunSetup.of(planned)
     films: list[results.Film] = []
     pictures: dict[str, FilmPicture] = {}
-    analyser = FilmAnalyser()
-    for first in range(0, len(planned.films), BATCH):
-        batch = planned.films[first : first + BATCH]
-        inputs, hashes = [], []
-        for table in batch:
-            film, files = setup.read_film(table)
-            inputs.append(film)
-            hashes.append(files)
-        analyses = analyser.analyse(inputs, tick)
-        for table, analysis, files in zip(batch, analyses, hashes, strict=True):
-            films.append(setup.record(table, analysis, files))
-            picture = film_picture(analysis) if with_pictures else None
-            if picture is not None:
-                pictures[analysis.name] = picture
-    return JudgedRun(results.RunResult(run=setup.run_record(), films=films), pictures)
+    resumed = 0
+    for chunk in stream_chunks(
+        setup,
+        with_pictures=with_pictures,
+        executor=executor,
+        workers=workers,
+        journal_dir=journal_dir,
+        ship_scans=ship_scans,
+    ):
+        resumed += len(chunk.records) if chunk.resumed else 0
+        pictures.update(chunk.pictures)
+        for record in chunk.records:
+            films.append(results.Film.model_validate_json(record))
+            if tick is not None:
+                tick(films[-1].film)
+    result = results.RunResult(run=setup.run_record(), films=films)
+    return JudgedRun(result, pictures, resumed)
 
 
-@dataclass(slots=True, eq=False)
-class RunSetup:
-    """What the films of a run share: phases, limits, instrument, references, and the premises by
-    what their scans' headers say."""
+@dataclass(frozen=True, slots=True, eq=False)
+class StreamedChunk:
+    """The next chunk of a run in order: records as JSON, pictures, and whether it was resumed."""
 
-    planned: PlannedRun
-    phases: dict[str, Phase]
-    limits: LimitFile | None
-    instrument: Instrument | None = None
-    references: MeasuredReferences | None = None
-    warnings: tuple[str, ...] = ()
-    hashes: dict[str, str] = field(default_factory=dict)
-    _premises: dict[tuple[object, ...], Premises] = field(default_factory=dict)
+    records: tuple[str, ...]
+    pictures: Mapping[str, FilmPicture]
+    resumed: bool = False
 
-    @classmethod
-    def of(cls, planned: PlannedRun) -> RunSetup:
-        """Load what a run shares; raises where the run as a whole cannot be judged."""
-        run_file = planned.run_file
-        phases = load_user_phases(run_file, planned.folder)
-        check_phases(run_file, phases)
-        limits = None
-        if planned.limit_file is not None:
-            if not planned.limit_file.is_file():
-                raise RunFileError(
-                    f"no such file: {planned.limit_file.name}; [limits] names it",
-                    path=planned.folder / "run.toml",
-                )
-            limits = read_limit_file(planned.limit_file, phases=[*phase_keys(), *phases])
-        setup = cls(planned, phases, limits)
-        setup.instrument = setup._measure_instrument()
-        setup.premises(None)  # a stack that contradicts itself stops the run, not each film
-        setup.references = setup._measure_references()
-        return setup
 
-    def premises(self, scan: Scan | None) -> Premises:
-        """The premises of a film; scans whose headers say the same share them."""
-        key: tuple[object, ...] = ()
-        if scan is not None:
-            key = (scan.anode, scan.wavelength_A, scan.step_time_s)
-        if key not in self._premises:
-            self._premises[key] = premises_of(
-                self.planned.run_file, scan, self.phases, self.instrument
+def stream_chunks(
+    setup: RunSetup,
+    *,
+    with_pictures: bool,
+    executor: Submitter | Executor | None = None,
+    workers: int = 1,
+    journal_dir: Path | None = None,
+    ship_scans: bool = False,
+) -> Iterator[StreamedChunk]:
+    """Judge a run chunk by chunk, in order, holding only a few chunks at a time.
+
+    Chunks that the journal holds, with the same films, files and settings, are taken from it;
+    their pictures are made again only where ``with_pictures`` asks for them, which means that
+    the films are analysed again.
+    """
+    submitter: Submitter | Executor = Here() if executor is None else executor
+    shared = SharedSetup.of(setup)
+    under_way = 1 if executor is None else UNDER_WAY_EACH * max(workers, 1)
+    journal = None if journal_dir is None else Journal(journal_dir / JOURNAL, _settings(setup))
+    try:
+        if journal is None or with_pictures:
+            tasks = (
+                _task(setup, shared, number, tables, with_pictures, ship_scans)
+                for number, tables in cut(setup.planned.films)
             )
-        return self._premises[key]
-
-    def read_film(self, table: FilmTable) -> tuple[FilmInput, dict[str, str]]:
-        """Read a film's scans; what cannot be read is told in the input's ``problems``."""
-        hashes: dict[str, str] = {}
-        problems: list[str] = list(self.warnings)
-        coupled, unreadable = None, None
-        if table.coupled:
-            coupled = self._read(table.coupled, None, problems, hashes)
-            unreadable = problems.pop() if coupled is None else None
-        side = SideScans(
-            self._side_scans(table.rocking_scans, "omega", problems, hashes),
-            self._side_scans(table.azimuth_scans, "phi", problems, hashes),
-            *self._tilt_scan(table, problems, hashes),
-        )
-        film = FilmInput(
-            str(table.id),
-            self.premises(coupled),
-            coupled,
-            side,
-            self.references,
-            tuple(problems),
-            unreadable,
-        )
-        return film, {**hashes, **self.hashes}
-
-    def _side_scans(
-        self,
-        stated: tuple[AngleScan, ...],
-        axis: Axis,
-        problems: list[str],
-        hashes: dict[str, str],
-    ) -> tuple[tuple[AngleScan, Scan], ...]:
-        read = ((item, self._read(item.file, axis, problems, hashes)) for item in stated)
-        return tuple((item, scan) for item, scan in read if scan is not None)
-
-    def _tilt_scan(
-        self, table: FilmTable, problems: list[str], hashes: dict[str, str]
-    ) -> tuple[tuple[TiltScan, Scan] | None, DefocusCurve | None]:
-        stated = table.tilt
-        scan = None if stated is None else self._read(stated.file, "chi", problems, hashes)
-        if stated is None or scan is None:
-            return None, None
-        curve = None
-        if stated.defocus is not None:
-            measured = self._read(stated.defocus, "chi", problems, hashes)
-            if measured is not None:
-                level = measured.counts / measured.counts[0]
-                curve = DefocusCurve(tuple(measured.axis_deg.tolist()), tuple(level.tolist()))
-        return (stated, scan), curve
-
-    def _read(
-        self, name: str, axis: Axis | None, problems: list[str], hashes: dict[str, str]
-    ) -> Scan | None:
-        path = self.planned.path_of(name)
-        optics = self.planned.run_file.optics
-        try:
-            scan = read_scan(path, axis=axis, step_time_s=optics.step_time_s)
-        except XrdfilmError as problem:
-            problems.append(_without_folder(problem, self.planned.folder))
-            return None
-        if scan.sha256 is not None:
-            hashes[name] = scan.sha256
-        return scan
-
-    def _measure_instrument(self) -> Instrument | None:
-        """The instrument from the standard's scan; a standard that cannot be used is told."""
-        table = self.planned.run_file.optics
-        if table.standard is None:
-            return None
-        problems: list[str] = []
-        scan = self._read(table.standard, None, problems, self.hashes)
-        if scan is not None:
-            phase = self.phases.get(table.standard_phase) or load_phase(table.standard_phase)
-            try:
-                return measure_instrument(scan, phase, optics_of(table, scan, []))
-            except XrdfilmError as problem:
-                problems.append(f"{table.standard}: {problem}")
-        self.warnings += tuple(f"standard not used: {text}" for text in problems)
-        return None
-
-    def _measure_references(self) -> MeasuredReferences | None:
-        """The reference films; those that cannot be used are told."""
-        table = self.planned.run_file.reference
-        named = {"unconverted": table.unconverted, "finished": table.finished}
-        problems: list[str] = []
-        inputs: dict[str, FilmInput] = {}
-        for state, name in named.items():
-            if name is None:
-                continue
-            scan = self._read(name, None, problems, self.hashes)
-            if scan is not None:
-                inputs[state] = FilmInput(state, self.premises(scan), scan)
-        found = None
-        if inputs:
-            analyses = dict(zip(inputs, FilmAnalyser().analyse(list(inputs.values())), strict=True))
-            problems += [
-                f"{state} reference: {item.unreadable}"
-                for state, item in analyses.items()
-                if item.unreadable is not None
-            ]
-            try:
-                found = _references_of(analyses)
-            except CannotTellError as problem:
-                problems.append(str(problem))
-        self.warnings += tuple(f"reference films not used: {text}" for text in problems)
-        return found
-
-    def record(
-        self, table: FilmTable, analysis: FilmAnalysis, files: Mapping[str, str]
-    ) -> results.Film:
-        """The judged record of a film."""
-        recipe = {**self.planned.run_file.recipe, **table.recipe}
-        if table.time_min is not None:
-            recipe.setdefault("growth_time_min", table.time_min)
-        return film_record(
-            analysis, self.limits, files=files, position_m=table.position_m, recipe=recipe
-        )
-
-    def run_record(self) -> results.Run:
-        """What the run file says of the run."""
-        run_file = self.planned.run_file
-        return results.Run(
-            id=self.planned.run_id,
-            date=run_file.run.date,
-            operator_note=run_file.run.operator_note,
-            recipe=dict(run_file.recipe),
-            events=[event.model_dump(mode="json") for event in run_file.event],
-        )
+            for judged in in_order(submitter, judge_chunk, tasks, under_way=under_way):
+                yield StreamedChunk(judged.records, judged.pictures)
+            return
+        yield from _journalled(setup, shared, submitter, journal, under_way, ship_scans)
+    finally:
+        if journal is not None:
+            journal.close()
 
 
-def _references_of(analyses: Mapping[str, FilmAnalysis]) -> MeasuredReferences | None:
-    before, after = analyses.get("unconverted"), analyses.get("finished")
-    unconverted = None
-    if before is not None and before.coupled is not None and before.fluoride is not None:
-        unconverted = (before.coupled, before.fluoride)
-    finished = after.coupled if after is not None else None
-    if unconverted is None and finished is None:
-        return None
-    return measure_references(unconverted, finished)
+def _journalled(
+    setup: RunSetup,
+    shared: SharedSetup,
+    submitter: Submitter | Executor,
+    journal: Journal,
+    under_way: int,
+    ship_scans: bool,
+) -> Iterator[StreamedChunk]:
+    import json
+
+    keys = {number: _chunk_key(setup, tables) for number, tables in cut(setup.planned.films)}
+    missing = [n for n, key in keys.items() if not journal.holds(n, key)]
+    tables_of = dict(cut(setup.planned.films))
+    tasks = (_task(setup, shared, n, tables_of[n], False, ship_scans) for n in missing)
+    fresh: Iterator[JudgedChunk] = in_order(submitter, judge_chunk, tasks, under_way=under_way)
+    to_do = set(missing)
+    for number, key in keys.items():
+        if number in to_do:
+            judged = next(fresh)
+            journal.append(number, key, judged.records)
+            yield StreamedChunk(judged.records, {})
+        else:
+            held = tuple(json.dumps(film, ensure_ascii=False) for film in journal.records(number))
+            yield StreamedChunk(held, {}, resumed=True)
 
 
-def _without_folder(problem: XrdfilmError, folder: Path) -> str:
-    """The error's sentence with the file named relative to the run's folder."""
-    if isinstance(problem, ScanFormatError) and problem.path is not None:
-        try:
-            name = problem.path.resolve().relative_to(folder.resolve())
-        except ValueError:
-            name = problem.path
-        line = f":{problem.line}" if problem.line is not None else ""
-        return f"{name}{line}: {problem.message}"
-    return str(problem)
+def _task(
+    setup: RunSetup,
+    shared: SharedSetup,
+    number: int,
+    tables: tuple[FilmTable, ...],
+    with_pictures: bool,
+    ship_scans: bool,
+) -> Chunk:
+    scans = tuple(setup.read_scans(table) for table in tables) if ship_scans else None
+    return Chunk(number, shared, tables, with_pictures, scans)
+
+
+def _settings(setup: RunSetup) -> str:
+    """What all films of a run share and a resumed run must share too."""
+    planned = setup.planned
+    stated = planned.run_file.model_dump(mode="json", exclude={"film", "films"})
+    limits = None if setup.limits is None else setup.limits.model_dump(mode="json")
+    phases = {table.key: file_mark(planned.path_of(table.file)) for table in planned.run_file.phase}
+    return fingerprint(__version__, planned.run_id, stated, limits, phases, setup.hashes)
+
+
+def _chunk_key(setup: RunSetup, tables: tuple[FilmTable, ...]) -> str:
+    """The films of a chunk and the contents of their files."""
+    planned = setup.planned
+    marks = [
+        [table.model_dump(mode="json"), *(file_mark(planned.path_of(n)) for n in table.file_names)]
+        for table in tables
+    ]
+    return fingerprint(marks)

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -42,6 +43,16 @@ Exit status: 0 all pass, 1 some film failed, 2 usage or unreadable input,
 )
 @click.option("--json", "as_json", is_flag=True, help="Print results.json instead of the table.")
 @click.option("--no-pdf", is_flag=True, help="Write no PDF.")
+@click.option(
+    "--workers", type=click.IntRange(min=1), help="Worker processes; default: the cores there are."
+)
+@click.option("--cluster", metavar="ADDRESS", help="Work on the dask cluster of this scheduler.")
+@click.option(
+    "--ship-scans", is_flag=True, help="Send scans to the cluster, which cannot see their folder."
+)
+@click.option(
+    "--results-only", is_flag=True, help="No pages: results.json and films.csv; can be resumed."
+)
 @stating_options
 def command(
     paths: tuple[Path, ...],
@@ -49,39 +60,110 @@ def command(
     out: Path | None,
     as_json: bool,
     no_pdf: bool,
+    workers: int | None,
+    cluster: str | None,
+    ship_scans: bool,
+    results_only: bool,
     **flags: Any,
 ) -> int:
     """Judge the films of run folders, run files or single scans, and write the report.
 
     Each PATH is a folder with a run.toml, a run.toml, a folder of scans, or a scan file.
     """
+    from xrdfilm.workers import single_thread
+
+    single_thread()  # before numpy is loaded: processes, not threads, share the work
     from xrdfilm.gather import gather_runs
 
     stated: dict[str, Any] = dict(stated_tables(flags))
     if limit_file is not None:
         stated["limits"] = {"file": str(limit_file.resolve())}
     runs = gather_runs(paths, stated=stated, out=out)
-    statuses = [judge_and_print(run, as_json=as_json, pdf=not no_pdf) for run in runs]
+    how = HowToJudge(as_json, not no_pdf, workers, cluster, ship_scans, results_only)
+    statuses = [judge_and_print(run, how) for run in runs]
     return next((s for s in (1, 2, 3) if s in statuses), 0)
 
 
-def judge_and_print(planned: PlannedRun, *, as_json: bool, pdf: bool) -> int:
+@dataclass(frozen=True, slots=True)
+class HowToJudge:
+    """What the flags say of the work and its output."""
+
+    as_json: bool = False
+    pdf: bool = True
+    workers: int | None = None
+    cluster: str | None = None
+    ship_scans: bool = False
+    results_only: bool = False
+
+
+def judge_and_print(planned: PlannedRun, how: HowToJudge) -> int:
     """Judge a run, write its report and show the outcome; returns the exit status."""
+    from xrdfilm.streaming import MOST_SHEETS, judge_to_files
+
+    if how.results_only or len(planned.films) > MOST_SHEETS:
+        if not how.results_only:
+            click.echo(
+                f"{len(planned.films)} films: more than the {MOST_SHEETS} that pages are made for; "
+                "only results.json and films.csv are written",
+                err=True,
+            )
+        with (
+            _place_of_work(how, len(planned.films)) as (executor, workers),
+            progress_bar(planned.run_id, len(planned.films)) as tick,
+        ):
+            written = judge_to_files(
+                planned, tick=tick, executor=executor, workers=workers, ship_scans=how.ship_scans
+            )
+        if written.resumed:
+            click.echo(f"{written.resumed} films were taken from an earlier, stopped run.")
+        click.echo(_counts(written.verdicts))
+        click.echo(f"Results: {written.results}")
+        return written.exit_status
     from xrdfilm.report.write import write_report
     from xrdfilm.run import judge_run
 
-    with progress_bar(planned.run_id, len(planned.films)) as tick:
-        judged = judge_run(planned, tick=tick)
-        paths = write_report(judged.result, judged.pictures, planned.out_dir, pdf=pdf)
-    if as_json:
+    with (
+        _place_of_work(how, len(planned.films)) as (executor, workers),
+        progress_bar(planned.run_id, len(planned.films)) as tick,
+    ):
+        judged = judge_run(
+            planned, tick=tick, executor=executor, workers=workers, ship_scans=how.ship_scans
+        )
+    with progress_bar("report", len(planned.films)) as tick:
+        paths = write_report(
+            judged.result, judged.pictures, planned.out_dir, pdf=how.pdf,
+            progress=lambda done, _: tick(str(done)),
+        )  # fmt: skip
+    for note in paths.notes:
+        click.echo(note, err=how.as_json)
+    if how.as_json:
         click.echo(judged.result.to_json())
         return judged.exit_status
     _print_table(judged.result)
-    for note in paths.notes:
-        click.echo(note)
     click.echo(f"Report:  {paths.index}")
     click.echo(f"Results: {paths.results}")
     return judged.exit_status
+
+
+@contextmanager
+def _place_of_work(how: HowToJudge, films: int) -> Iterator[tuple[Any, int]]:
+    """Where the films are worked on: a cluster, processes, or here for a few films."""
+    from xrdfilm.chunks import CHUNK_FILMS
+    from xrdfilm.workers import Processes, usable_cores
+
+    if how.cluster is not None:
+        from xrdfilm.cluster import Cluster
+
+        with Cluster(how.cluster) as cluster:
+            yield cluster, cluster.cores
+        return
+    chunks = -(-films // CHUNK_FILMS)
+    count = min(how.workers or usable_cores(), chunks)
+    if count <= 1:
+        yield None, 1
+        return
+    with Processes(count) as processes:
+        yield processes, count
 
 
 @contextmanager
@@ -134,9 +216,13 @@ def _print_table(result: RunResult) -> None:
     console = Console(width=None if sys.stdout.isatty() else 110)
     console.print(table)
     counts = {v: sum(film.verdict == v for film in result.films) for v in styles}
-    told = ", ".join(f"{n} {verdict}" for verdict, n in counts.items() if n)
-    films = "1 film" if len(result.films) == 1 else f"{len(result.films)} films"
-    click.echo(f"{films}: {told}")
+    click.echo(_counts(counts))
+
+
+def _counts(verdicts: Mapping[str, int]) -> str:
+    total = sum(verdicts.values())
+    told = ", ".join(f"{n} {verdict}" for verdict, n in verdicts.items() if n)
+    return f"{total} film{'' if total == 1 else 's'}: {told}"
 
 
 def reason_line(film: Film) -> str:
