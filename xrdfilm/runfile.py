@@ -14,7 +14,9 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
 
+from xrdfilm.adjustments import Adjustments
 from xrdfilm.errors import RunFileError
+from xrdfilm.lines import Reflection
 from xrdfilm.tomlfile import line_of, parse_model, read_toml_text
 
 RecipeValue = float | str | bool
@@ -176,6 +178,14 @@ class FilmTable(_Table):
         """The azimuth scans, none, one or several."""
         return _as_tuple(self.azimuth)
 
+    @property
+    def file_names(self) -> tuple[str, ...]:
+        """All files that the film names."""
+        names = [self.coupled, *(scan.file for scan in (*self.rocking_scans, *self.azimuth_scans))]
+        if self.tilt is not None:
+            names += [self.tilt.file, self.tilt.defocus]
+        return tuple(name for name in names if name is not None)
+
     @model_validator(mode="after")
     def _has_a_scan(self) -> FilmTable:
         if not (self.coupled or self.rocking or self.azimuth or self.tilt):
@@ -220,6 +230,81 @@ class PhaseTable(_Table):
     file: str
 
 
+class AdjustedLine(_Table):
+    """A line that [adjust] excludes."""
+
+    phase: str
+    hkl: tuple[int, int, int]
+
+
+class MovedLine(AdjustedLine):
+    """A line that [adjust] has looked for at another place."""
+
+    two_theta_deg: float = Field(gt=0, lt=180, description="K-alpha1 place on the measured axis")
+
+
+class FilmAdjustTable(_Table):
+    """[adjust.film."id"]: what is done otherwise for one film; overrides [adjust] key by key."""
+
+    exclude_lines: tuple[AdjustedLine, ...] = Field(
+        default=(), description="lines on which no figure may rest"
+    )
+    move_lines: tuple[MovedLine, ...] = Field(
+        default=(), description="lines to be looked for elsewhere"
+    )
+    exclude_ranges_deg: tuple[tuple[float, float], ...] = Field(
+        default=(), description="stretches of 2θ whose points are not used: [[low, high], …]"
+    )
+    widest_line_deg: float | None = Field(
+        default=None,
+        ge=0.2,
+        le=20,
+        description="stiffness of the broad background: widest line (FWHM) it leaves standing",
+    )
+    background_degree: int | None = Field(
+        default=None, ge=0, le=3, description="degree of the background under each fitted window"
+    )
+
+    @field_validator("exclude_ranges_deg")
+    @classmethod
+    def _ascending(cls, ranges: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
+        for low, high in ranges:
+            if not low < high:
+                raise ValueError(f"[{low:g}, {high:g}] must go from low to high")
+        return ranges
+
+
+class AdjustTable(FilmAdjustTable):
+    """[adjust]: what the user who looked at the fits wants done otherwise, for all films."""
+
+    by: str | None = Field(default=None, description="who says so")
+    why: str | None = Field(default=None, description="for what reason")
+    film: dict[str, FilmAdjustTable] = Field(
+        default_factory=dict, description="by film id: what holds for one film"
+    )
+
+    def adjustments_of(self, film_id: str | None) -> Adjustments:
+        """What holds for a film: its own keys over those of all films."""
+        stated = {name: getattr(self, name) for name in self.model_fields_set}
+        own = self.film.get(film_id) if film_id is not None else None
+        if own is not None:
+            stated |= {name: getattr(own, name) for name in own.model_fields_set}
+        return Adjustments(
+            excluded=frozenset(
+                Reflection(line.phase, line.hkl) for line in stated.get("exclude_lines", ())
+            ),
+            moved=tuple(
+                (Reflection(line.phase, line.hkl), line.two_theta_deg)
+                for line in stated.get("move_lines", ())
+            ),
+            ranges_deg=tuple(stated.get("exclude_ranges_deg", ())),
+            widest_line_deg=stated.get("widest_line_deg"),
+            background_degree=stated.get("background_degree"),
+            by=self.by,
+            why=self.why,
+        )
+
+
 class EventTable(_Table):
     """[[event]]: something that happened to the line: a new ink lot, a furnace service."""
 
@@ -241,6 +326,7 @@ class RunFile(_Table):
     films: FilmsTable | None = None
     phase: tuple[PhaseTable, ...] = ()
     event: tuple[EventTable, ...] = ()
+    adjust: AdjustTable = AdjustTable()
 
     @model_validator(mode="after")
     def _one_list_of_films(self) -> RunFile:

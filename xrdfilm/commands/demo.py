@@ -21,7 +21,7 @@ def command(folder: Path, no_judge: bool) -> int:
 
     The films' verdicts do not count as an error: the exit status is 0 when the demo ran.
     """
-    from xrdfilm.commands.judge import judge_and_print, progress_bar
+    from xrdfilm.commands.judge import HowToJudge, judge_and_print, progress_bar
     from xrdfilm.demo import FILMS, write_demo
     from xrdfilm.errors import RunFileError
     from xrdfilm.gather import gather_runs
@@ -35,5 +35,5 @@ def command(folder: Path, no_judge: bool) -> int:
         click.echo(f"Judge them with: xrdfilm judge {folder}")
         return 0
     for planned in gather_runs([run_toml]):
-        judge_and_print(planned, as_json=False, pdf=True)
+        judge_and_print(planned, HowToJudge())
     return 0
