@@ -14,7 +14,6 @@ from xrdfilm.attenuation import linear_attenuation_per_cm
 from xrdfilm.crystal import f_squared, line_list, load_phase
 from xrdfilm.errors import CannotTellError
 from xrdfilm.intensity import a_axis, c_axis, line_strengths, other_103, random
-from xrdfilm.layer_lines import complete_members
 from xrdfilm.lines import MeasuredLine, MeasuredLines, Reflection
 from xrdfilm.optics import Optics
 from xrdfilm.orientation import (
@@ -230,22 +229,6 @@ def test_wider_mosaic_of_the_a_axis_grains_is_made_good():
     assert blind.a_axis.estimate < 0.12
     assert blind.a_axis.low < 0.2 < blind.a_axis.high  # the interval says so
     assert blind.a_axis.sources["mosaic"] > 0.5 * blind.a_axis.sigma
-
-
-def test_reflections_under_a_line_count_with_it():
-    lines = _lines({"c_axis": 1.0, "a_axis": 0.0, "random": 0.0}, (((0, 0, 5),), ((2, 0, 0),)))
-    assert complete_members(lines, YBCO, OPTICS) == (((0, 0, 5), (0, 1, 4)), ((2, 0, 0),))
-    # a member by another name of its family
-    named = replace(lines.lines[1], members=(Reflection("YBCO", (-2, 0, 0)),))
-    again = MeasuredLines((lines.lines[0], named), lines.area_covariance)
-    assert complete_members(again, YBCO, OPTICS)[1] == ((2, 0, 0),)
-
-
-def test_forbidden_reflection_is_refused():
-    ceria = load_phase("CeO2")
-    line = replace(_lines({"c_axis": 1.0}).lines[0], members=(Reflection("CeO2", (1, 0, 0)),))
-    with pytest.raises(CannotTellError, match="no reflection of CeO2"):
-        complete_members(MeasuredLines((line,), np.eye(1)), ceria, OPTICS)
 
 
 def test_a_b_blend_under_006_is_not_counted_twice():
