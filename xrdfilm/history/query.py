@@ -285,12 +285,12 @@ def distinct_recipes(history: History, revision_key: int) -> tuple[list[dict[str
 
     A film's recipe is the run's with the film's own over it.
     """
-    recipe, films_document = history.connection.execute(
-        "SELECT recipe, films_document FROM revision WHERE revision_key = ?", (revision_key,)
+    recipe, film_recipes = history.connection.execute(
+        "SELECT recipe, film_recipes FROM revision WHERE revision_key = ?", (revision_key,)
     ).fetchone()
-    document = history.document(films_document)
+    each = history.document(film_recipes)
     run = history.document(recipe)
-    return [{**run, **own} for own in document["recipes"]], document["recipe_of"]
+    return [{**run, **own} for own in each["values"]], each["of"]
 
 
 def events(history: History, *, line: str | None = None) -> list[Event]:

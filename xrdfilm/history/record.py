@@ -61,6 +61,10 @@ class RunRecord:
         """SHA-256 of every scan of the run."""
         return frozenset(digest for film in self.films for digest in film.files.values())
 
+    def scans_digest(self) -> bytes | None:
+        """Digest of the set of scans; None where no scan is named."""
+        return _digest(sorted(self.scans)) if self.scans else None
+
     def input_digest(self) -> bytes:
         """Digest of everything that goes into the figures, and of none of the figures."""
         return _digest(

@@ -48,15 +48,18 @@ _FIRST = Migration(
             day TEXT,                      -- as stated
             note TEXT,
             version TEXT NOT NULL,
-            input_digest BLOB NOT NULL,
+            input_digest BLOB NOT NULL,    -- of all that goes into the figures
+            scans_digest BLOB,             -- of the set of its scans
             recipe INTEGER NOT NULL REFERENCES document,
             events INTEGER NOT NULL REFERENCES document,
             films INTEGER NOT NULL,
-            films_document INTEGER NOT NULL REFERENCES document,
+            film_recipes INTEGER NOT NULL REFERENCES document,
+            film_settings INTEGER NOT NULL REFERENCES document,
+            film_outcomes INTEGER NOT NULL REFERENCES document,
             quantities INTEGER NOT NULL,
             UNIQUE (run_key, number)
         )""",
-        "CREATE INDEX revision_of_input ON revision (input_digest)",
+        "CREATE INDEX revision_of_scans ON revision (scans_digest)",
         """CREATE TABLE film (
             revision_key INTEGER NOT NULL REFERENCES revision,
             place INTEGER NOT NULL,        -- order within the run, from 0
@@ -67,11 +70,11 @@ _FIRST = Migration(
             PRIMARY KEY (revision_key, place)
         ) WITHOUT ROWID""",
         """CREATE TABLE scan (
-            sha256 BLOB NOT NULL,
             revision_key INTEGER NOT NULL REFERENCES revision,
-            place INTEGER NOT NULL,
+            place INTEGER NOT NULL,        -- of the film
             name TEXT NOT NULL,
-            PRIMARY KEY (sha256, revision_key, place, name)
+            sha256 BLOB NOT NULL,
+            PRIMARY KEY (revision_key, place, name)
         ) WITHOUT ROWID""",
         "CREATE TABLE quantity (quantity_key INTEGER PRIMARY KEY, name TEXT NOT NULL UNIQUE)",
         """CREATE TABLE figures (         -- one quantity of one revision

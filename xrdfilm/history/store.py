@@ -12,13 +12,13 @@ import json
 import sqlite3
 import time
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Literal
+from typing import Any, Literal, TypeAlias
 
 import numpy as np
 
@@ -130,8 +130,7 @@ class History:
         The scans tell a run, not its name: a folder may have been renamed, and two folders may
         have the same name.
         """
-        scans = record.scans
-        same = self._same_scans(scans)
+        same = self._same_scans(record)
         if same is not None:
             key, run_id = same
             note = (
@@ -146,6 +145,7 @@ class History:
         if row is None:
             return None, record.run_id, ""
         key, day = row
+        scans = record.scans
         shares = not scans or bool(scans & self._scans_of_run(key))
         if shares or (record.day is not None and record.day == day):
             return key, record.run_id, ""
@@ -165,26 +165,14 @@ class History:
         )
         return None, name, note
 
-    def _same_scans(self, scans: frozenset[str]) -> tuple[int, str] | None:
+    def _same_scans(self, record: RunRecord) -> tuple[int, str] | None:
         """The run that has exactly these scans, in any of its revisions."""
-        if not scans:
-            return None
-        rows = self.connection.execute(
-            "SELECT DISTINCT revision_key FROM scan WHERE sha256 = ?",
-            (bytes.fromhex(min(scans)),),
-        ).fetchall()
-        for (revision_key,) in rows:
-            found = self.connection.execute(
-                "SELECT DISTINCT sha256 FROM scan WHERE revision_key = ?", (revision_key,)
-            )
-            if frozenset(digest.hex() for (digest,) in found) == scans:
-                row: tuple[int, str] = self.connection.execute(
-                    "SELECT run_key, run_id FROM run JOIN revision USING (run_key) "
-                    "WHERE revision_key = ?",
-                    (revision_key,),
-                ).fetchone()
-                return row
-        return None
+        row: tuple[int, str] | None = self.connection.execute(
+            "SELECT run_key, run_id FROM revision JOIN run USING (run_key) "
+            "WHERE scans_digest = ? LIMIT 1",
+            (record.scans_digest(),),
+        ).fetchone()
+        return row
 
     def _scans_of_run(self, run_key: int) -> frozenset[str]:
         rows = self.connection.execute(
@@ -215,7 +203,8 @@ class History:
         """Write a revision and make it the current one; returns its key."""
         cursor = self.connection.execute(
             "INSERT INTO revision (run_key, number, stored_at, day, note, version, input_digest, "
-            "recipe, events, films, films_document, quantities) VALUES (?,?,?,?,?,?,?,?,?,?,?,?)",
+            "scans_digest, recipe, events, films, film_recipes, film_settings, film_outcomes, "
+            "quantities) VALUES (?,?,?,?,?,?,?,?,?,?,?,?,?,?,?)",
             (
                 run_key,
                 number,
@@ -224,10 +213,13 @@ class History:
                 record.note,
                 record.version,
                 record.input_digest(),
+                record.scans_digest(),
                 self._document(record.recipe),
                 self._document(record.events),
                 len(record.films),
-                self._document(films_document(record)),
+                self._document(_each_once([film.recipe for film in record.films])),
+                self._document(_each_once([film.settings for film in record.films])),
+                self._document(_outcomes(record)),
                 len(record.columns),
             ),
         )
@@ -243,7 +235,7 @@ class History:
         self.connection.executemany(
             "INSERT OR IGNORE INTO scan VALUES (?, ?, ?, ?)",
             [
-                (bytes.fromhex(digest), key, place, name)
+                (key, place, name, bytes.fromhex(digest))
                 for place, film in enumerate(record.films)
                 for name, digest in film.files.items()
             ],
@@ -319,13 +311,14 @@ class History:
     def revision(self, revision_key: int) -> RunRecord:
         """A stored revision as a record."""
         row = self.connection.execute(
-            "SELECT run_id, revision.day, note, version, recipe, events, films, films_document "
+            "SELECT run_id, revision.day, note, version, recipe, events, films, film_recipes, "
+            "film_settings, film_outcomes "
             "FROM revision JOIN run USING (run_key) WHERE revision_key = ?",
             (revision_key,),
         ).fetchone()
         if row is None:
             raise HistoryError(f"revision {revision_key} is missing", path=self.path)
-        run_id, day, note, version, recipe, events, films, films_document_key = row
+        run_id, day, note, version, recipe, events, films, *of_films = row
         return RunRecord(
             run_id,
             day,
@@ -333,7 +326,7 @@ class History:
             version,
             self.document(recipe),
             tuple(self.document(events)),
-            self._films(revision_key, self.document(films_document_key)),
+            self._films(revision_key, *(self.document(key) for key in of_films)),
             {
                 name: unpack(packed, films, json.loads(causes))
                 for name, causes, packed in self.connection.execute(
@@ -345,7 +338,9 @@ class History:
             },
         )
 
-    def _films(self, revision_key: int, document: dict[str, Any]) -> tuple[FilmRecord, ...]:
+    def _films(
+        self, revision_key: int, recipes: _Each, settings: _Each, outcomes: dict[str, Any]
+    ) -> tuple[FilmRecord, ...]:
         files: dict[int, dict[str, str]] = {}
         for place, name, digest in self.connection.execute(
             "SELECT place, name, sha256 FROM scan WHERE revision_key = ? ORDER BY place, name",
@@ -363,35 +358,39 @@ class History:
                 position_m,
                 verdict,
                 grade,
-                document["recipes"][document["recipe_of"][place]],
+                recipes["values"][recipes["of"][place]],
                 files.get(place, {}),
-                document["settings"][document["settings_of"][place]],
+                settings["values"][settings["of"][place]],
                 tuple(
-                    {**document["limits"][i], "outcome": outcome}
-                    for i, outcome in document["outcomes"][place]
+                    {**outcomes["limits"][i], "outcome": outcome}
+                    for i, outcome in outcomes["of"][place]
                 ),
             )
             for place, film, position_m, verdict, grade in rows
         )
 
 
-def films_document(record: RunRecord) -> dict[str, Any]:
-    """What the films share, each once: recipes, settings, limits; and who has which."""
-    recipes, settings, limits = _Once(), _Once(), _Once()
-    return {
-        "recipe_of": [recipes.place(film.recipe) for film in record.films],
-        "settings_of": [settings.place(film.settings) for film in record.films],
-        "outcomes": [
-            [
-                [limits.place({"quantity": j["quantity"], "limit": j["limit"]}), j["outcome"]]
-                for j in film.judged
-            ]
-            for film in record.films
-        ],
-        "recipes": recipes.values,
-        "settings": settings.values,
-        "limits": limits.values,
-    }
+_Each: TypeAlias = dict[str, Any]
+"""Values that films share, each once, and which of them each film has: {"values", "of"}."""
+
+
+def _each_once(values: Sequence[Any]) -> _Each:
+    once = _Once()
+    places = [once.place(value) for value in values]
+    return {"of": places, "values": once.values}
+
+
+def _outcomes(record: RunRecord) -> dict[str, Any]:
+    """The limits in force, each once, and every film's outcomes by them."""
+    limits = _Once()
+    of_films = [
+        [
+            [limits.place({"quantity": j["quantity"], "limit": j["limit"]}), j["outcome"]]
+            for j in film.judged
+        ]
+        for film in record.films
+    ]
+    return {"of": of_films, "limits": limits.values}
 
 
 class _Once:
@@ -400,13 +399,18 @@ class _Once:
     def __init__(self) -> None:
         self.values: list[Any] = []
         self._places: dict[str, int] = {}
+        self._last: Any = None
+        self._last_place = -1
 
     def place(self, value: Any) -> int:
+        if self._last_place >= 0 and value is self._last:  # mostly all films share one
+            return self._last_place
         text = canonical(value)
         if text not in self._places:
             self._places[text] = len(self.values)
             self.values.append(value)
-        return self._places[text]
+        self._last, self._last_place = value, self._places[text]
+        return self._last_place
 
 
 def now_utc() -> str:

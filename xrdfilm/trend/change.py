@@ -32,6 +32,7 @@ LEAST_POINTS = 10
 NEAR = 3
 """The date is the point with most probability within so many points of it."""
 _STRAY = 4.0
+_FURTHEST = 120  # no accepted step is less certain than that
 _SLOPES = np.linspace(-10.0, 10.0, 41)  # total drift over the window, in standard deviations
 
 
@@ -272,6 +273,7 @@ def _belief(
     n = values.size
     low = (places[k - 1] if k > 0 else 0) + 1
     high = (places[k + 1] if k + 1 < len(places) else n) - 1
+    low, high = max(low, places[k] - _FURTHEST), min(high, places[k] + _FURTHEST)
     candidates = np.arange(low, high + 1)
     scores = np.empty(candidates.size)
     for i, place in enumerate(candidates):

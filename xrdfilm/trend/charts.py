@@ -82,7 +82,7 @@ def _over(deviation: FloatArray, spread: FloatArray) -> FloatArray:
     return np.where(
         spread > 0.0,
         deviation / safe,
-        np.where(deviation == 0.0, 0.0, np.sign(deviation) * np.inf),
+        np.where(deviation == 0.0, 0.0, np.copysign(np.inf, deviation)),
     )
 
 

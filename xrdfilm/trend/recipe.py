@@ -26,7 +26,8 @@ from scipy.special import betainc, stdtrit
 from xrdfilm._typing import FloatArray
 
 WORDS = "goes with, not caused by"
-RISK = 0.05
+RISK = 0.03
+"""Probability that any parameter is named where none goes with the quantity."""
 LEAST_POINTS = 12
 SHUFFLES = 999
 MOST_NAMED = 4
