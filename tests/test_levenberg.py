@@ -15,7 +15,8 @@ import numpy as np
 import pytest
 
 from xrdfilm._typing import FloatArray
-from xrdfilm.levenberg import LeastSquares, Observations, least_squares, minimise
+from xrdfilm.least_squares import LeastSquares, least_squares
+from xrdfilm.levenberg import Observations, minimise
 
 FOLDER = Path(__file__).parent / "strd"
 SETS = ("Gauss1", "Gauss2", "Gauss3", "Lanczos3", "Eckerle4")
