@@ -108,6 +108,11 @@ FINDINGS: dict[str, Kind] = {
     "torn_line": Kind(
         "repaired", "a line with the wrong number of fields was left out", "see the file"
     ),
+    "stray_row": Kind(
+        "repaired",
+        "numbers right above the rows, far off the axis, were taken for the header's",
+        "choose the columns if they were measured",
+    ),
     "rate_to_counts": Kind(
         "repaired", "counts/s were turned back to counts with the step time", "nothing"
     ),

@@ -148,6 +148,8 @@ case(
     "index without names",
     "".join(f"{i} {a:.4f} {b:.0f}\n" for i, (a, b) in enumerate(zip(X, Y, strict=True))),
 )
+case("limits right above the rows", "10.0 80.0\n" + rows(), codes=("stray_row",))
+case("limits the other way", "80.0 10.0\n" + rows(), codes=("stray_row",))
 case("words like names", "Film seven\n" + rows(), codes=("axis_assumed",))
 case("a key of two words", "# Sample: [x]\n" + rows(), meta=(("Sample", "[x]"),))
 case(

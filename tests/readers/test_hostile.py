@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import random
 import socket
 import subprocess
 from pathlib import Path
@@ -15,7 +16,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from mangle import mangled
-from written import rows
+from written import X, Y, rows
 
 from xrdfilm.errors import ScanAxisError, ScanFormatError
 from xrdfilm.readers import ReadLimits, read_scan, read_scans
@@ -151,3 +152,34 @@ class TestLimits:
     def test_a_limit_must_be_positive(self) -> None:
         with pytest.raises(ValueError, match="max_points is 0"):
             ReadLimits(max_points=0)
+
+
+WORDS = (
+    "film seven [x] y (a) sample: phi 30 omega 2theta theta = 0.5 counts cps s step time start end "
+    "12.5 80 q d i net sigma of x, y; 1,5 \"q\" 'r' scan ° error 5.0 2 , ; : # ! * raw intensity "
+    "corrected angle mm Cu 1.5406 wavelength background Peak area"
+).split()
+
+
+def test_no_header_makes_wrong_numbers_of_right_ones(tmp_path: Path) -> None:
+    """500 headers of misleading words: the rows come out exactly, or the file is refused."""
+    path = tmp_path / "a"
+    read = 0
+    for seed in range(500):
+        rng = random.Random(seed)
+        header = "".join(
+            rng.choice(("# ", "", "! ", "; ", "*"))
+            + rng.choice((" ", " ", "\t", ",")).join(rng.choices(WORDS, k=rng.randrange(1, 7)))
+            + "\n"
+            for _ in range(rng.choice((1, 1, 1, 2, 3)))
+        )
+        form = rng.choice(("{x:.4f} {y:.0f}", "{x:.4f}\t{y:.0f}", "{x:.4f},{y:.0f}"))
+        path.write_text(header + rows(form), encoding="utf-8")
+        try:
+            scans = read_scans(path)
+        except (ScanFormatError, ScanAxisError):
+            continue
+        read += 1
+        np.testing.assert_array_equal(scans[0].axis_deg, X, err_msg=repr(header))
+        np.testing.assert_allclose(scans[0].counts, Y * scans[0].count_scale, err_msg=repr(header))
+    assert read > 450

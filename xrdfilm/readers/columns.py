@@ -61,8 +61,6 @@ _ROLES: tuple[tuple[str, Role], ...] = (
 )  # fmt: skip
 
 
-_TELLING: tuple[Role, ...] = ("axis", "foreign", "intensity", "net", "background", "result")
-"""Roles without any of which names are just words that happen to stand above the columns."""
 _GIVE_WAY: tuple[Role, ...] = ("foreign", "axis", "index", "net", "calculated")
 """Roles whose words may stand in the name of an angle: "2Theta corrected"."""
 
@@ -100,8 +98,10 @@ def choose(
     if fields < 2:
         raise ColumnsError("has one column; a scan needs an angle and an intensity a line")
     roles = [role_of(name) for name in names or ()]
-    if names is None or not any(role in _TELLING for role, _ in roles):
+    if names is None:
         return _by_evidence(rows)
+    if not _name_columns([role for role, _ in roles]):
+        return _with_hints(_by_evidence(rows), names, roles)
     _refuse_by_name(names, roles)
     by_role: dict[Role, list[int]] = {}
     for at, (role, _) in enumerate(roles):
@@ -121,6 +121,28 @@ def choose(
         sigma_at = factor_at = None  # whose they are cannot be told
     return Columns(
         axis_at, intensity_at, sigma_at, factor_at, axis, words, unit, net, also, tuple(findings)
+    )
+
+
+def _name_columns(kinds: list[Role]) -> bool:
+    """Whether words name columns: they must name an axis and something measured over it.
+
+    Else they are just words that happen to be as many as the columns.
+    """
+    over = any(kind in ("axis", "foreign") for kind in kinds)
+    measured = any(kind in ("intensity", "net", "background", "calculated") for kind in kinds)
+    return (over and measured) or kinds.count("result") >= 2
+
+
+def _with_hints(
+    chosen: Columns, names: tuple[str, ...], roles: list[tuple[Role, Axis | None]]
+) -> Columns:
+    """A choice by evidence, with what the names say of the columns that were chosen."""
+    role = roles[chosen.intensity_at][0]
+    return replace(
+        chosen,
+        axis=roles[chosen.axis_at][1],
+        intensity_unit=unit_in(names[chosen.intensity_at]) if role == "intensity" else None,
     )
 
 
@@ -207,13 +229,6 @@ def _axis_column(
     free = [at for at in range(rows.shape[1]) if at not in taken and _runs(rows[:, at])]
     if free:
         return free[0], hint, ""
-    every = [
-        at
-        for at in range(rows.shape[1])
-        if _runs(rows[:, at]) and at not in by_role.get("intensity", [])
-    ]
-    if every:
-        return every[0], hint, ""
     raise ColumnsError(
         f"has no column that runs steadily like an angle (columns: {', '.join(names)}); choose "
         "the columns"
@@ -245,7 +260,7 @@ def _intensity_column(
         ranked = sorted(raw, key=rank)
         best = [at for at in ranked if rank(at) == rank(ranked[0])]
         return best[0], False, tuple(best[1:])
-    net = by_role.get("net", [])
+    net = [at for at in by_role.get("net", []) if at != axis_at]
     if net:
         return net[0], True, ()
     spoken_for = {at for role in _NEVER_INTENSITY for at in by_role.get(role, [])}

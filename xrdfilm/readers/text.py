@@ -202,9 +202,13 @@ def _raw_scans(
         raise source.error(
             f"is refused: {refused} [{refused.finding.code}]", max(1, segment.line - 1)
         ) from None
+    stray = _stray_rows(segment.rows[:, columns.axis_at]) if overrides.columns is None else 0
+    segment.rows = segment.rows[stray:]
     last = clean(own[-1]) if own else ""
     axis, unit = _by_words(columns, told, names, last)
     findings: list[Finding] = list(columns.findings)
+    if stray:
+        findings.append(finding("stray_row", f"line {segment.line}"))
     if segment.torn:
         lines = ", ".join(str(line) for line in segment.torn[:5])
         findings.append(finding("torn_line", f"line {lines}"))
@@ -239,6 +243,25 @@ def _raw_scans(
             for at in (columns.intensity_at, *columns.also)
         ]
     return raws, above if above.lines else _Header(own, own_meta)
+
+
+def _stray_rows(axis_deg: FloatArray) -> int:
+    """How many of the first rows (two at most) are numbers of a header: far off an even axis.
+
+    A scan of one point, a gap, and the rest does not happen; "20.0 80.0" above the rows does.
+    """
+    for stray in (1, 2):
+        if axis_deg.size < stray + 10:
+            return 0
+        first, second = axis_deg[stray] - axis_deg[stray - 1], axis_deg[stray + 1] - axis_deg[stray]
+        if first * second > 0 and abs(first) <= 10.0 * abs(second):
+            continue
+        steps = np.diff(axis_deg[stray:])
+        usual = float(np.median(steps))
+        off = abs(first) > 10.0 * abs(usual) or first * usual < 0
+        if off and usual != 0 and bool((steps * np.sign(usual) > 0).all()):
+            return stray if np.abs(steps).max() <= 3.0 * abs(usual) else 0
+    return 0
 
 
 def _by_words(
