@@ -8,6 +8,8 @@ import pytest
 from xrdfilm.azimuth import azimuth_scan
 from xrdfilm.crystal import load_phase
 from xrdfilm.errors import CannotTellError
+from xrdfilm.estimate import Estimate, from_draws
+from xrdfilm.fractions import DRAWS
 from xrdfilm.optics import Optics, axial_half_base_rad
 from xrdfilm.orientation import as_record, fractions_of_ratio
 from xrdfilm.simulate import SimulatedFilm
@@ -23,6 +25,7 @@ from xrdfilm.tilt import (
     tilt_orientation,
     tilt_scan_orientation,
     volume_ratio,
+    with_random,
 )
 from xrdfilm.tilt_model import TiltModel
 
@@ -214,6 +217,33 @@ def test_without_background_the_others_leave_room_for_random():
     assert found.a_axis.low < 0.2 < found.a_axis.high
     assert found.c_axis.low < 0.7 < found.c_axis.high
     assert "was not measured" in " ".join(found.notes)
+
+
+def test_random_share_of_the_coupled_lines_completes_a_tilt_scan():
+    truth = {"c_axis": 0.7, "a_axis": 0.2, "random": 0.1}
+    scan, _ = simulate_tilt(
+        _film(**truth),
+        OPTICS,
+        azimuth="spinning",
+        two_theta_acceptance_deg=1.2,
+        counts=50_000.0,
+        background_counts=50.0,
+        seed=2,
+    )
+    alone, _ = tilt_scan_orientation(
+        scan.axis_deg, scan.counts, YBCO, OPTICS, STACK, GEOMETRY["spinning"]
+    )
+    draws = np.random.default_rng(1).normal(0.1, 0.01, DRAWS)
+    both = with_random(alone, from_draws(0.1, draws, bounds=(0.0, 1.0)))
+    assert sum(e.estimate for e in both.shares.values()) == pytest.approx(1.0)
+    for name, share in truth.items():
+        assert both.shares[name].low < share < both.shares[name].high
+        assert both.shares[name].value == pytest.approx(share, abs=0.03)
+    assert both.a_axis.high - both.a_axis.low < alone.a_axis.high - alone.a_axis.low
+    assert "that of the coupled lines" in both.notes[-1]
+    # nothing to add where the other route does not know either, or the tilt scan does
+    assert with_random(alone, Estimate(None, 0.0, 1.0)) is alone
+    assert with_random(both, from_draws(0.3, draws, bounds=(0.0, 1.0))) is both
 
 
 def test_an_unstated_opening_widens_the_interval():

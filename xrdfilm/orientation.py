@@ -92,7 +92,8 @@ class OrientationEstimate:
     estimates. A component of which no usable line tells is 0 to 1 without a value, and then the
     others have upper limits only. ``other`` is an upper limit where it was not fitted.
     ``scale`` is K of the intensity model. ``b_normal`` is the share of b-normal grains in the
-    film where (0k0) was measured apart, else None.
+    film where (0k0) was measured apart, else None. ``among_aligned`` holds the shares of c- and
+    a-axis grains among themselves, where a tilt scan tells no more.
     """
 
     c_axis: Estimate
@@ -108,6 +109,7 @@ class OrientationEstimate:
     notes: tuple[str, ...]
     scale: float | None = None
     b_normal: Estimate | None = None
+    among_aligned: tuple[Estimate, Estimate] | None = None
 
     @property
     def shares(self) -> dict[str, Estimate]:

@@ -58,6 +58,7 @@ __all__ = [
     "tilt_orientation",
     "tilt_scan_orientation",
     "volume_ratio",
+    "with_random",
 ]
 
 _DEFOCUS_UNKNOWN = 0.10  # of the ratio between the tilts; common practice, no source
@@ -169,8 +170,9 @@ def tilt_orientation(
         [float(model.signal("c_axis", one)[0]), float(model.signal("a_axis", one)[0])]
     )
     draws = np.zeros((DRAWS, len(names), len(names)))
-    draws[:, 0, 0] = drawn("c_axis") * tilting
-    draws[:, 1, 1] = drawn("a_axis")
+    # the level of random grains is taken between the tilts, and loses half of what the higher does
+    draws[:, 0, 0] = drawn("c_axis") * np.sqrt(tilting)
+    draws[:, 1, 1] = drawn("a_axis") / np.sqrt(tilting)
     range_deg = np.array(tilts_deg)
     random_drawn = model.random_level(range_deg, strength, accepted, thickness)
     middle = np.tile([0.5 if a is None else a for a in model.accepted], (1, 1))
@@ -190,7 +192,9 @@ def tilt_orientation(
     shares = dict(solved.shares)
     scale = float(solved.amplitudes.sum())
     told = list(notes)
+    among_aligned = None
     if not with_level:
+        among_aligned = (shares["c_axis"], shares["a_axis"])
         most = 1.0
         if level_limit_counts is not None:
             random_volume = max(level_limit_counts, 0.0) / random_nominal
@@ -244,6 +248,46 @@ def tilt_orientation(
         explanation=rows,
         notes=tuple(told),
         scale=scale,
+        among_aligned=among_aligned,
+    )
+
+
+def with_random(estimate: OrientationEstimate, random: Estimate) -> OrientationEstimate:
+    """A tilt scan's shares with the random share of another route, the coupled lines' say.
+
+    A tilt scan without a measured background tells a- from c-axis grains alone; where random
+    grains are known from elsewhere the two are shares of what those leave. Given back unchanged
+    where the tilt scan tells random grains itself, or the other share has no distribution.
+    """
+    aligned = estimate.among_aligned
+    if aligned is None or random.estimate is None or random.draws is None:
+        return estimate
+    limit = estimate.random.high
+    rest = np.random.default_rng(10).permutation(1.0 - np.clip(random.draws, 0.0, 1.0))
+    centre = 1.0 - min(max(random.estimate, 0.0), 1.0)
+    found = {}
+    for name, share in zip(("c_axis", "a_axis"), aligned, strict=True):
+        if share.draws is None or share.estimate is None or share.draws.size != rest.size:
+            return estimate
+        parts = {**share.sources, "random share": abs(share.estimate) * float(rest.std())}
+        found[name] = from_draws(
+            share.estimate * centre,
+            share.draws * rest,
+            level=share.level,
+            bounds=(0.0, 1.0),
+            sources=parts,
+        )
+    notes = [n for n in estimate.notes if "background off the reflection" not in n]
+    notes.append("the random share is that of the coupled lines")
+    if limit is not None and random.low is not None and random.low > limit:
+        notes.append(f"the tilt scan's level allows random grains of {limit:.2g} at most, less")
+    return replace(
+        estimate,
+        c_axis=found["c_axis"],
+        a_axis=found["a_axis"],
+        random=random,
+        notes=tuple(notes),
+        among_aligned=None,
     )
 
 
