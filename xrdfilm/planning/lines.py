@@ -15,7 +15,7 @@ from typing import Literal
 import numpy as np
 
 from xrdfilm._typing import FloatArray
-from xrdfilm.crystal import Phase
+from xrdfilm.crystal import Phase, line_list
 from xrdfilm.errors import CannotTellError
 from xrdfilm.linemap import line_map
 from xrdfilm.lines import Reflection
@@ -31,6 +31,8 @@ Role = Literal["sought", "film"]
 _HALF_WIDTHS = (2.0, 3.0, 4.0, 6.0)  # windows tried, in FWHM on either side
 _LORENTZ = 0.5
 _FINE_DEG = 0.01
+_SAME_PLACE_DEG = 0.3
+_STRAY_STRENGTH = 0.02  # of the powder's strongest line
 _NEIGHBOUR = 0.05  # of the background: a neighbour above it is fitted along
 
 
@@ -134,7 +136,7 @@ def lines_of(
         floor = np.maximum(np.interp(angles, *measured_background), 1e-3)
     others = truth.expected - truth.background + floor
     amount = _amount(film, sought)
-    fate = _fates(film, optics, fluoride, low_deg, high_deg)
+    hidden = _hidden(film, optics, fluoride, low_deg, high_deg)
     found: list[LineWorth] = []
     key = film.stack.film.phase.key
     target = key if sought == "a_axis" else (fluoride.key if fluoride else "BaF2")
@@ -163,7 +165,8 @@ def lines_of(
                 low,
                 high,
                 cost,
-                *fate.get((line.reflection, "c_axis" if is_film else component), ("", "")),
+                hidden.get((line.reflection, "c_axis" if is_film else component), ""),
+                _strays(line.reflection, line.two_theta_deg, film, optics),
             )
         )
     found.sort(key=lambda one: (one.role, not one.usable, one.cost_s))
@@ -187,10 +190,10 @@ def _amount(film: SimulatedFilm, sought: Sought) -> float:
     return share / (1.0 - share)
 
 
-def _fates(
+def _hidden(
     film: SimulatedFilm, optics: Optics, fluoride: Phase | None, low_deg: float, high_deg: float
-) -> dict[tuple[Reflection, str], tuple[str, str]]:
-    """What surely and what maybe lies over a line, by reflection and component."""
+) -> dict[tuple[Reflection, str], str]:
+    """What surely lies over a line, by reflection and component, from the line map."""
     known = line_map(
         film.stack,
         optics,
@@ -199,13 +202,25 @@ def _fates(
         two_theta_high_deg=high_deg,
         weakest=1e-4,
     )
-    found: dict[tuple[Reflection, str], tuple[str, str]] = {}
-    for line in known.lines:
-        if line.status == "hidden":
-            found[line.reflection, line.component] = (line.why, "")
-        elif line.status == "shared":
-            found[line.reflection, line.component] = ("", line.why)
-    return found
+    return {(line.reflection, line.component): line.why for line in known.lines if not line.usable}
+
+
+def _strays(reflection: Reflection, place: float, film: SimulatedFilm, optics: Optics) -> str:
+    """Strong lines of stray grains at the same place: those of buffers, and of a-axis grains."""
+    names: list[str] = []
+    for layer in film.stack.layers[:-1] if film.stack.substrate else film.stack.layers:
+        key = layer.phase.key
+        table = line_list(layer.phase, optics.radiation)
+        strength = table.multiplicity * table.f_squared
+        near = np.abs(table.two_theta_deg - place) < _SAME_PLACE_DEG
+        for i in np.flatnonzero(near & (strength > _STRAY_STRENGTH * strength.max())):
+            h, k, l = (int(index) for index in table.hkl[i])  # noqa: E741
+            is_own = Reflection(key, (h, k, l)) == reflection
+            along_a = l == 0 and (h == 0 or k == 0)
+            if is_own or (layer is film.stack.film and not along_a):
+                continue
+            names.append(f"{Reflection(key, (h, k, l))}")
+    return "" if not names else "stray grains may show " + ", ".join(names)
 
 
 def _shape(angles: FloatArray, place: float, fwhm: float, optics: Optics) -> FloatArray:
