@@ -22,6 +22,7 @@ from xrdfilm.errors import CannotTellError
 from xrdfilm.noise import noise_scale
 
 BIN_DEG = 0.16
+WIDEST_LINE_DEG = 1.5
 # What the method misses on simulated scans (benchmarks/background.py): half the standard deviation
 # of a point, and a hundredth of the background where counts are high
 _SYSTEMATIC, _RELATIVE = 0.5, 0.01
@@ -37,7 +38,7 @@ class Background:
 
 
 def broad_background(
-    two_theta_deg: FloatArray, counts: FloatArray, *, widest_line_deg: float = 1.5
+    two_theta_deg: FloatArray, counts: FloatArray, *, widest_line_deg: float = WIDEST_LINE_DEG
 ) -> Background:
     """Estimate the background of one scan.
 

@@ -16,16 +16,20 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from xrdfilm._typing import FloatArray
-from xrdfilm.alignment import Alignment, align, no_alignment
-from xrdfilm.background import Background, broad_background
+from xrdfilm.adjustments import FARTHEST_MOVE_DEG
+from xrdfilm.alignment import Alignment, align, no_alignment, placed_lines
+from xrdfilm.attenuation import refractive_decrement
+from xrdfilm.background import WIDEST_LINE_DEG, Background, broad_background
 from xrdfilm.crystal import Phase, line_list, lines_along
 from xrdfilm.errors import AlignmentError, CannotTellError, ScanAxisError, XrdfilmError
 from xrdfilm.fitting import BlockFits, FitSettings, WindowFits, WindowPlan, compile_plan, fit_block
+from xrdfilm.fluoride_model import FLUORIDE_LINES
 from xrdfilm.identify import CoarseShift, ExpectedLines, Peaks, coarse_shift, find_peaks
 from xrdfilm.intensity import growth_normal
 from xrdfilm.lattice import CellEstimate, System, refine_cell
 from xrdfilm.layout import LaidLine, Layout, lay_out
 from xrdfilm.lines import MeasuredLine, MeasuredLines, Reflection
+from xrdfilm.places import refraction_shift
 from xrdfilm.premises import Premises
 from xrdfilm.radiation import two_theta_of
 from xrdfilm.scan import Scan
@@ -33,13 +37,13 @@ from xrdfilm.structure import crystal_system
 
 # How far the cell of a layer may be from the stated one, relative (common practice, no source):
 # a single crystal not at all, an alloy by its composition, a grown layer by strain and oxygen
-CELL_SIGMA_CRYSTAL = 2e-4
+CELL_SIGMA_CRYSTAL = 2e-5
+CELL_SIGMA_RECALLED = 2e-4  # a crystal whose cell was not read in a public text
 CELL_SIGMA_METAL = 1.2e-3
 CELL_SIGMA_BUFFER = 3e-3
 FILM_CELL_FREEDOM = 0.014
 POWDER_CELL_FREEDOM = 0.012
 LEAST_SIGNIFICANCE = 8.0  # of a line that alignment or cell may rest on
-PLACE_FLOOR_DEG = 0.0015  # line places are no better than the profile model
 FOOT_REACH_DEG = 1.5
 FOOT_RATIO = 100.0
 _PLAN_STEP_DEG = 0.06  # plans are compiled anew when lines stand further from where they should
@@ -70,7 +74,7 @@ class Prepared:
 class CoupledFit:
     """What the fits of one coupled scan gave.
 
-    ``true_deg`` are the K-alpha1 places of the layout's lines for the cells found, (n,);
+    ``true_deg`` are the aligned K-alpha1 places of the layout's lines for the cells found, (n,);
     ``lines`` all fitted lines in the order of the plan, ``laid`` what each of them is.
     ``cell`` is the film's, from its usable lines and the alignment; None where it has none.
     """
@@ -94,8 +98,14 @@ class CoupledFit:
         return self.prepared.premises
 
     def aligned_scan(self) -> Scan:
-        """The scan with its axis corrected for zero and displacement."""
-        return replace(self.scan, axis_deg=self.alignment.correct(self.scan.axis_deg))
+        """The scan with its axis corrected for zero and displacement, without excluded points."""
+        scan = self.scan
+        keep = self.premises.adjustments.kept_points(scan.axis_deg)
+        axis = self.alignment.correct(scan.axis_deg)
+        if keep.all():
+            return replace(scan, axis_deg=axis)
+        sigma = None if scan.sigma is None else scan.sigma[keep]
+        return replace(scan, axis_deg=axis[keep], counts=scan.counts[keep], sigma=sigma)
 
     def usable(self, phase: str) -> MeasuredLines:
         """Fitted lines of a phase that figures may rest on; the others are left out and named.
@@ -196,16 +206,22 @@ def _begin(scan: Scan, prepared: Prepared) -> _Begun | XrdfilmError:
             path=scan.path,
         )
     radiation = premises.optics.radiation
+    adjustments = premises.adjustments
     try:
-        background = broad_background(scan.axis_deg, scan.counts)
-        peaks = find_peaks(scan, background, radiation=radiation)
+        seen = adjustments.bridged(scan)
+        background = broad_background(
+            seen.axis_deg,
+            seen.counts,
+            widest_line_deg=adjustments.widest_line_deg or WIDEST_LINE_DEG,
+        )
+        peaks = find_peaks(seen, background, radiation=radiation)
         coarse = coarse_shift(
             peaks, prepared.expected, radiation.k_alpha1_A, stated_anode=radiation.anode
         )
     except XrdfilmError as problem:
         return problem
     true = _true_places(prepared, _scaled_film(premises, coarse.cell_scale), coarse.cell_scale)
-    places = coarse.places(true)
+    places = _moved(prepared, coarse.places(true))
     fwhm = np.full(true.size, premises.instrument_fwhm_deg) * _widening(true)
     return _Begun(scan, background, peaks, coarse, places, fwhm)
 
@@ -248,7 +264,7 @@ def _scaled_film(premises: Premises, scale: Mapping[str, float]) -> Phase:
 
 
 def _true_places(prepared: Prepared, film: Phase, scale: Mapping[str, float]) -> FloatArray:
-    """Places of the layout's lines on the cells at hand, degrees of 2θ, (n,)."""
+    """Aligned places of the layout's lines on the cells at hand, refraction included, (n,)."""
     layout = prepared.layout
     key = prepared.premises.film.key
     wavelength = prepared.premises.optics.radiation.k_alpha1_A
@@ -264,7 +280,12 @@ def _true_places(prepared: Prepared, film: Phase, scale: Mapping[str, float]) ->
     for i, line in enumerate(layout.lines):
         if line.ghost is not None and line.reflection.phase == key:
             d_A[i] *= scale.get(key, 1.0)
-    return np.asarray(two_theta_of(d_A, wavelength))
+    bragg = two_theta_of(d_A, wavelength)
+    bent = [
+        0.0 if line.ghost else _decrement(line.reflection.phase, prepared.premises)
+        for line in layout.lines
+    ]
+    return np.asarray(bragg + refraction_shift(bragg, np.array(bent)))
 
 
 def _fit(
@@ -327,9 +348,42 @@ def _settle(begun: _Begun, fits: WindowFits, prepared: Prepared) -> _Settled:
     true = _true_places(prepared, film, scale)
     fwhm = _width_curve(lines, laid, prepared.layout, true)
     fwhm = np.where(np.isfinite(fwhm), fwhm, begun.fwhm)
-    return _Settled(
-        begun, alignment, cell, true, true + alignment.shift(true), fwhm, (*notes, *cell_notes)
-    )
+    places = _moved(prepared, true + alignment.shift(true))
+    return _Settled(begun, alignment, cell, true, places, fwhm, (*notes, *cell_notes))
+
+
+def _moved(prepared: Prepared, places: FloatArray) -> FloatArray:
+    """Measured places (n,) with the lines that the user moved where the user wants them."""
+    adjustments = prepared.premises.adjustments
+    if not adjustments.moved:
+        return places
+    moved = places.copy()
+    for i, line in enumerate(prepared.layout.lines):
+        wanted = adjustments.place_of(line.members) if line.ghost is None else None
+        if wanted is not None and abs(wanted - places[i]) <= FARTHEST_MOVE_DEG:
+            moved[i] = wanted
+    return moved
+
+
+def _adjustment_notes(prepared: Prepared, places: FloatArray) -> tuple[str, ...]:
+    """What of the user's adjustments could not be done."""
+    adjustments = prepared.premises.adjustments
+    if not adjustments:
+        return ()
+    lines = prepared.layout.lines
+    shown = {m for line in lines if line.ghost is None for m in line.members}
+    shown |= {member for member, _ in prepared.layout.left_out}
+    fluoride = prepared.premises.fluoride.key
+    shown |= {Reflection(fluoride, hkl) for hkl in FLUORIDE_LINES}
+    far = [
+        f"[adjust] moves {line.reflection} to {wanted:g}°, more than {FARTHEST_MOVE_DEG:g}° from "
+        f"its place at {place:.2f}°; it was not moved"
+        for line, place in zip(lines, places, strict=True)
+        if line.ghost is None
+        and (wanted := adjustments.place_of(line.members)) is not None
+        and abs(wanted - place) > FARTHEST_MOVE_DEG
+    ]
+    return (*adjustments.unknown(shown), *far)
 
 
 def _laid_of(fits: WindowFits, prepared: Prepared) -> tuple[LaidLine, ...]:
@@ -339,42 +393,46 @@ def _laid_of(fits: WindowFits, prepared: Prepared) -> tuple[LaidLine, ...]:
 
 
 def _good(line: MeasuredLine) -> bool:
+    """Whether a line's width is its own."""
     return (
         line.place == "free"
         and line.significance > LEAST_SIGNIFICANCE
         and not {"at_bound", "not_converged", "no_covariance", "cut_off"} & set(line.flags)
-        and np.isfinite(line.two_theta_sigma_deg)
-        and line.two_theta_sigma_deg > 0
     )
 
 
-def _place_sigma(lines: Sequence[MeasuredLine]) -> FloatArray:
-    return np.hypot([line.two_theta_sigma_deg for line in lines], PLACE_FLOOR_DEG)
+def _placed(
+    lines: MeasuredLines, laid: Sequence[LaidLine], roles: tuple[str, ...]
+) -> list[tuple[MeasuredLine, LaidLine]]:
+    """Lines of these roles whose fitted place can carry an alignment or a cell."""
+    sound = {id(line) for line in placed_lines(lines, least_significance=LEAST_SIGNIFICANCE)[0]}
+    return [
+        (line, what)
+        for line, what in zip(lines, laid, strict=True)
+        if id(line) in sound
+        and what.role in roles
+        and what.use == "measure"
+        and what.ghost is None
+        and len(what.members) == 1
+    ]
 
 
 def _align(
     lines: MeasuredLines, laid: Sequence[LaidLine], premises: Premises
 ) -> tuple[Alignment, tuple[str, ...]]:
     """Alignment from the substrate's and the buffers' own lines, else what is known beforehand."""
-    chosen = [
-        (line, what)
-        for line, what in zip(lines, laid, strict=True)
-        if what.role in ("substrate", "buffer")
-        and what.certain
-        and what.ghost is None
-        and _good(line)
-        and not _crowded(line, lines)
-    ]
+    chosen = [pair for pair in _placed(lines, laid, ("substrate", "buffer")) if pair[1].certain]
     known = None if premises.instrument is None else premises.instrument.prior
     if not chosen:
         return known or no_alignment(premises.optics), ()
     phases = sorted({what.reflection.phase for _, what in chosen})
+    d_A = np.array([what.d_A for _, what in chosen])
+    bragg = two_theta_of(d_A, premises.optics.radiation.k_alpha1_A)
+    bent = np.array([_decrement(what.reflection.phase, premises) for _, what in chosen])
     alignment = align(
         [line.two_theta_deg for line, _ in chosen],
-        _place_sigma([line for line, _ in chosen]),
-        two_theta_of(
-            np.array([what.d_A for _, what in chosen]), premises.optics.radiation.k_alpha1_A
-        ),
+        [line.two_theta_sigma_deg for line, _ in chosen],
+        bragg + refraction_shift(bragg, bent),
         premises.optics,
         labels=[str(line.reflection) for line, _ in chosen],
         cell_sigma=np.array([_cell_sigma(what, premises) for _, what in chosen]),
@@ -384,49 +442,43 @@ def _align(
     return alignment, alignment.notes
 
 
-def _crowded(line: MeasuredLine, lines: MeasuredLines) -> bool:
-    """Whether a line as strong or a tenth as strong lies within two widths."""
-    return any(
-        other is not line
-        and abs(other.two_theta_deg - line.two_theta_deg) < 2.0 * line.fwhm_deg
-        and other.area_counts_deg > 0.1 * line.area_counts_deg
-        for other in lines
-    )
-
-
 def _cell_sigma(what: LaidLine, premises: Premises) -> float:
     if what.role == "buffer":
         return CELL_SIGMA_BUFFER
-    metal = premises.phase(what.reflection.phase).is_metal
-    return CELL_SIGMA_METAL if metal else CELL_SIGMA_CRYSTAL
+    phase = premises.phase(what.reflection.phase)
+    if phase.is_metal:
+        return CELL_SIGMA_METAL
+    return CELL_SIGMA_CRYSTAL if phase.cell_verified else CELL_SIGMA_RECALLED
+
+
+def _decrement(key: str, premises: Premises) -> float:
+    """Refractive decrement of a flat layer; rough powders show none of it."""
+    if premises.powder:
+        return 0.0
+    return refractive_decrement(premises.phase(key), premises.optics.radiation.mean_A)
 
 
 def _film_cell(
     lines: MeasuredLines, laid: Sequence[LaidLine], premises: Premises, alignment: Alignment
 ) -> tuple[CellEstimate | None, tuple[str, ...]]:
     """The film's cell from its own lines, with the alignment that goes with it."""
-    key = premises.film.key
     chosen = [
         line
-        for line, what in zip(lines, laid, strict=True)
-        if what.reflection.phase == key
-        and what.use == "measure"
-        and what.ghost is None
-        and (premises.powder or what.component == "c_axis")
-        and len(what.members) == 1
-        and _good(line)
+        for line, what in _placed(lines, laid, ("film",))
+        if premises.powder or what.component in ("c_axis", "a_axis")
     ]
-    if not chosen:
-        return None, ("no line of the film stands out enough for its cell",)
+    if not any(line.reflection.hkl[2] for line in chosen):
+        return None, ("no (00l) line of the film stands out enough for its cell",)
     system: System = crystal_system(premises.film) if premises.powder else "orthorhombic"
     try:
         cell = refine_cell(
             [line.reflection.hkl for line in chosen],
             [line.two_theta_deg for line in chosen],
-            _place_sigma(chosen),
+            [line.two_theta_sigma_deg for line in chosen],
             premises.optics,
             system=system,
             alignment=alignment,
+            decrement=_decrement(premises.film.key, premises),
         )
     except CannotTellError as problem:
         return None, (str(problem),)
@@ -494,6 +546,7 @@ def _finish(state: _Settled, fits: WindowFits, prepared: Prepared) -> CoupledFit
     if refined is not None:
         alignment, cell, notes = refined.alignment, refined, refined_notes
     begun = state.begun
+    notes += _adjustment_notes(prepared, state.true_deg + alignment.shift(state.true_deg))
     return CoupledFit(
         begun.scan,
         prepared,

@@ -268,7 +268,9 @@ def _fluoride(
 ) -> FluorideEstimate | None:
     premises = coupled.premises
     settings = FluorideSettings(
-        instrument_fwhm_deg=premises.instrument_fwhm_deg, tape_width_mm=premises.tape_width_mm
+        instrument_fwhm_deg=premises.instrument_fwhm_deg,
+        tape_width_mm=premises.tape_width_mm,
+        left_out=premises.adjustments.excluded_hkl(premises.fluoride.key),
     )
     seen_from_here = None
     if references is not None:
@@ -359,6 +361,7 @@ def _breadth(coupled: CoupledFit, why_not: dict[str, str]) -> WilliamsonHall | N
     breadths: list[SampleBreadth] = []
     for line, laid in zip(coupled.lines, coupled.laid, strict=True):
         own = laid.role == "film" and laid.certain and laid.ghost is None
+        own &= not premises.adjustments.excludes(laid.members)
         if not own or len(line.members) > 1 or line.significance < 30.0:
             continue
         if {"at_bound", "misfit", "held_width"} & set(line.flags) or line.fwhm_sigma_deg <= 0.0:
@@ -436,6 +439,7 @@ def _unexplained(
         line
         for line in found
         if not any(candidate.kind == "ghost" for candidate in line.candidates)
+        and not premises.adjustments.hides(line.two_theta_deg)
         and not np.any(np.abs(explained - line.two_theta_deg) < max(0.15, line.fwhm_deg))
     ]
     if fringes is not None and kept:

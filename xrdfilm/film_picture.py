@@ -40,6 +40,10 @@ def film_picture(analysis: FilmAnalysis) -> FilmPicture | None:
         sigma=scan.sigma,
         ticks=_ticks(analysis, coupled),
         ghosts=ghosts,
+        hidden=tuple(
+            Zone(low, high, "excluded by the user")
+            for low, high in analysis.premises.adjustments.ranges_deg
+        ),
         windows=tuple(sorted(windows, key=lambda zone: zone.low_deg)),
         side_scans=_side_scans(analysis),
     )

@@ -41,7 +41,8 @@ class FluorideSettings:
     film's sharpest main component. ``orientation`` states a measured orientation of the fluoride,
     one of `ASSUMPTIONS`. ``width_factor`` is the factor (one standard deviation) by which the
     expected line width may be off; ``place_sigma_deg`` is the doubt of the aligned axis.
-    ``wanted_fraction`` is the volume fraction that the advice aims at.
+    ``wanted_fraction`` is the volume fraction that the advice aims at. ``left_out`` are lines of
+    the fluoride that are not measured.
     """
 
     alpha: float = 0.05
@@ -61,6 +62,7 @@ class FluorideSettings:
     tape_width_mm: float = 10.0
     wanted_fraction: float = 0.01
     doubt: ModelDoubt = field(default_factory=ModelDoubt)
+    left_out: frozenset[Hkl] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,7 +165,8 @@ def prepare(
             max(window[0], float(scan.axis_deg[0])),
             min(window[1], float(scan.axis_deg[-1])),
         )
-        reaches.append(inside if inside[1] - inside[0] > 1.2 * pad else (0.0, 0.0))
+        seen = inside[1] - inside[0] > 1.2 * pad and hkl not in settings.left_out
+        reaches.append(inside if seen else (0.0, 0.0))
         place = float(places[below])
         blocked = overlapping(place, stack, optics.radiation, _SHARED_PLACE_DEG)
         blocked = tuple(b for b in blocked if not b.startswith(stack.film.phase.key + " "))

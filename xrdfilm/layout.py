@@ -13,6 +13,7 @@ from typing import Literal
 import numpy as np
 
 from xrdfilm._typing import FloatArray
+from xrdfilm.adjustments import Adjustments
 from xrdfilm.crystal import Phase, line_list
 from xrdfilm.expected import ExpectedLine, Role, StackPhase, expected_lines, stack_phases
 from xrdfilm.linemap import LineMap, MapRules, line_map
@@ -66,6 +67,8 @@ class Layout:
 
     ``windows`` holds indices into ``lines``, by angle. ``left_out`` are lines of the film that
     are not fitted, with the reason. ``true_deg`` (n,) are K-alpha1 places for the stated cells.
+    ``background_degree`` None: by the width of the window; points within ``excluded_deg`` (low,
+    high) are not fitted.
     """
 
     lines: tuple[LaidLine, ...]
@@ -76,6 +79,8 @@ class Layout:
     ghosts: tuple[ExpectedLine, ...]
     low_deg: float
     high_deg: float
+    background_degree: int | None = None
+    excluded_deg: tuple[tuple[float, float], ...] = ()
 
     @property
     def order(self) -> tuple[int, ...]:
@@ -105,7 +110,11 @@ class Layout:
                 high = min(high, _border(edges[k][1], edges[k + 1][0]))
             lines = tuple(self._spec(i, window, places_deg, fwhm_deg) for i in window)
             low, high = max(low, self.low_deg), min(high, self.high_deg)
-            found.append(WindowSpec(low, high, lines, 2 if high - low > 2.2 else 1))
+            degree = self.background_degree
+            if degree is None:
+                degree = 2 if high - low > 2.2 else 1
+            hidden = tuple((a, b) for a, b in self.excluded_deg if a < high and b > low)
+            found.append(WindowSpec(low, high, lines, degree, hidden))
         return tuple(found)
 
     def _spec(
@@ -122,7 +131,7 @@ class Layout:
         # a hidden line has no shape of its own
         known = line.certain or line.use == "measure" or line.role == "fluoride"
         own_shape = known and line.ghost is None and gap > (0.05 if line.certain else 0.35)
-        own_place = own_shape and gap > (0.10 if line.certain else 0.35)
+        own_place = own_shape and gap > (0.15 if line.certain else 0.35)
         return LineSpec(
             members=line.members,
             two_theta_deg=float(places_deg[i]),
@@ -158,7 +167,7 @@ def lay_out(
     stack, optics = premises.stack, premises.optics
     low = max(low_deg, extra_low_deg if low_deg < extra_low_deg else low_deg)
     if premises.powder:
-        return _powder_layout(premises, low, high_deg)
+        return _adjusted(_powder_layout(premises, low, high_deg), premises.adjustments)
     phases = stack_phases(
         stack,
         fluorides=(premises.fluoride,),
@@ -181,7 +190,40 @@ def lay_out(
     lines += _ghost_lines(ghosts, lines, film_top, premises)
     lines = [line for line in lines if low + 0.15 < _place(line) < high_deg - 0.15]
     lines.sort(key=_place)
-    return Layout(tuple(lines), _windows(lines), left_out, mapped, phases, ghosts, low, high_deg)
+    layout = Layout(tuple(lines), _windows(lines), left_out, mapped, phases, ghosts, low, high_deg)
+    return _adjusted(layout, premises.adjustments)
+
+
+def _adjusted(layout: Layout, adjustments: Adjustments) -> Layout:
+    """The layout as the user wants it: excluded lines are fitted along but used for nothing."""
+    if not adjustments:
+        return layout
+    lines: list[LaidLine] = []
+    left_out = list(layout.left_out)
+    for line in layout.lines:
+        why = ""
+        if adjustments.hides(_place(line)):
+            why = "lies in a range excluded by the user"
+        elif adjustments.excludes(line.members):
+            why = "excluded by the user"
+        if why and line.role == "film" and line.use == "measure":
+            left_out += [(member, why) for member in line.members]
+        if not adjustments.hides(_place(line)):
+            lines.append(replace(line, use="nuisance", note=why) if why else line)
+    anchors = [_place(line) for line in lines if not _rides_along(line)]
+    lines = [
+        line
+        for line in lines
+        if any(abs(_place(line) - anchor) < PAD_DEG + 0.2 for anchor in anchors)
+    ]
+    return replace(
+        layout,
+        lines=tuple(lines),
+        windows=_windows(lines),
+        left_out=tuple(left_out),
+        background_degree=adjustments.background_degree,
+        excluded_deg=adjustments.ranges_deg,
+    )
 
 
 def _place(line: LaidLine) -> float:

@@ -13,6 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
+from xrdfilm.adjustments import NO_ADJUSTMENTS, Adjustments
 from xrdfilm.crystal import Phase, load_phase, phase_from_cif
 from xrdfilm.errors import StackError
 from xrdfilm.optics import Optics
@@ -61,6 +62,7 @@ class Premises:
     user_phases: Mapping[str, Phase]
     assumed: tuple[str, ...]
     instrument: Instrument | None = None
+    adjustments: Adjustments = NO_ADJUSTMENTS
 
     @property
     def film(self) -> Phase:

@@ -154,6 +154,8 @@ def settings_of(premises: Premises) -> dict[str, Any]:
     settings["thickness_uncertainty"] = premises.thickness_uncertainty
     if premises.assumed:
         settings["assumed"] = list(premises.assumed)
+    if premises.adjustments:
+        settings["adjusted"] = premises.adjustments.record()
     return settings
 
 
