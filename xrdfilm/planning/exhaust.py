@@ -16,7 +16,6 @@ from xrdfilm.safety import (
     HF_CAUTION,
     HF_LIMITS,
     LOCAL_CODES,
-    PYROLYSIS_CAUTION,
     SCRUBBER_CAUTION,
     ExposureLimit,
     dilution_air_m3,
@@ -28,6 +27,12 @@ FLUORINE_PER_TRIFLUOROACETATE = 3
 CATION_CHARGE = 3 + 2 * 2 + 3 * 2  # Y³⁺, 2 Ba²⁺, 3 Cu²⁺: trifluoroacetates a formula unit
 FLUORINE_IN_INK = FLUORINE_PER_TRIFLUOROACETATE * CATION_CHARGE  # 39
 FLUORINE_IN_PYROLYSIS = FLUORINE_IN_INK - int(HF_PER_FILM_UNIT)  # 35: the rest stays as 2 BaF2
+
+PYROLYSIS_BOUND = (
+    "The figure for pyrolysis is an upper bound: 35 of the 39 fluorine atoms a formula unit of an "
+    "all-trifluoroacetate ink, counted as HF. Part of it leaves as fluorocarbon gases, which are "
+    "harmful too and which a hydroxide scrubber does not hold."
+)
 
 NOT_A_DESIGN = (
     "This is bookkeeping of fluorine from the film's composition. It is no design of exhaust, "
@@ -107,10 +112,18 @@ def plan_exhaust(
         _flow("growth", growth, upper_bound=False),
         _flow("pyrolysis", growth * fluorine_in_pyrolysis / HF_PER_FILM_UNIT, upper_bound=True),
         tuple(limit for limit in HF_LIMITS if limit.ppm is not None),
-        (HF_CAUTION.replace("The next firing in wet gas would set this", "Growth sets this")
-         .replace("hydrogen fluoride free.", "hydrogen fluoride free, pyrolysis more."),
-         PYROLYSIS_CAUTION, SCRUBBER_CAUTION, FURNACE_CAUTION, NOT_A_DESIGN),
-    )  # fmt: skip
+        _cautions(),
+    )
+
+
+def _cautions() -> tuple[str, ...]:
+    """The cautions beside the figures; what defers to local codes is said once, at the end."""
+    hf = HF_CAUTION.replace(
+        "The next firing in wet gas would set this hydrogen fluoride free.",
+        "Growth sets this hydrogen fluoride free, pyrolysis more.",
+    )
+    parts = (hf, PYROLYSIS_BOUND, SCRUBBER_CAUTION, FURNACE_CAUTION)
+    return (*(part.replace(LOCAL_CODES, "").strip() for part in parts), NOT_A_DESIGN)
 
 
 def _flow(step: str, hf_g_h: float, *, upper_bound: bool) -> FluorineFlow:

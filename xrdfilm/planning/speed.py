@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from xrdfilm._typing import FloatArray
-from xrdfilm.numbers import duration, number
+from xrdfilm.numbers import number
 
 A_AXIS_CAUTION = (
     "Both very slow and very fast growth bring a-axis grains (Teranishi et al., Physica C 412-414 "
@@ -182,8 +182,14 @@ def speed_curves(plan: SpeedPlan, hot_zones_m: Sequence[float] | None = None) ->
 def in_words(plan: SpeedPlan) -> str:
     """The plan in one sentence."""
     return (
-        f"{number(plan.thickness_nm)} nm need {duration(plan.dwell_s)} in the hot zone; with "
+        f"{number(plan.thickness_nm)} nm need {_dwell_words(plan.dwell_s)} in the hot zone; with "
         f"{number(plan.hot_zone_m)} m of it the line may run at {number(plan.speed_m_h, 3)} m/h "
         f"(at the middle of the figures, for comparison only, "
         f"{number(plan.speed_at_best_m_h, 3)} m/h)."
     )
+
+
+def _dwell_words(seconds: float) -> str:
+    if seconds < 600.0:
+        return f"{number(seconds, 3)} s"
+    return f"{number(seconds / 60.0, 3)} min"

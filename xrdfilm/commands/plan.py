@@ -1,0 +1,418 @@
+"""`xrdfilm plan`: line speed, counting times, HF of a line."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from xrdfilm.commands._stated import stated_tables, stating_options
+
+if TYPE_CHECKING:
+    from xrdfilm.planning.counting import CountingPlan
+    from xrdfilm.planning.exhaust import ExhaustPlan
+    from xrdfilm.planning.speed import GrowthFigures
+
+
+@click.group(name="plan")
+def command() -> None:
+    """Plan ahead: line speed, counting times, and account for the HF of a line."""
+
+
+SPEED_EXAMPLE = """\b
+Examples:
+  xrdfilm plan speed --rate 1 --rate-low 0.8 --thickness-nm 1000 --hot-zone-m 10
+  xrdfilm plan speed --series series/series.json --thickness-nm 800 --hot-zone-m 2
+"""
+
+
+@command.command(name="speed", epilog=SPEED_EXAMPLE)
+@click.option("--series", "series_file", type=click.Path(path_type=Path, dir_okay=False),
+              help="series.json of `xrdfilm series`, for rate and incubation.")  # fmt: skip
+@click.option("--rate", type=float, metavar="NM_S", help="Growth rate in nm/s.")
+@click.option("--rate-low", type=float, metavar="NM_S", help="Lower end of its interval.")
+@click.option("--incubation-s", type=float, default=0.0, show_default=True)
+@click.option("--incubation-high-s", type=float, help="Upper end of its interval.")
+@click.option("--thickness-nm", type=float, required=True, help="Finished film.")
+@click.option("--hot-zone-m", type=float, required=True, help="Length at growth temperature.")
+@click.option("--margin", type=float, default=0.0, show_default=True,
+              help="Share added to the dwell, e.g. 0.2.")  # fmt: skip
+@click.option("--out", type=click.Path(file_okay=False, path_type=Path),
+              help="Folder for the curves (speed.svg, speed.png, speed.csv).")  # fmt: skip
+@click.option("--json", "as_json", is_flag=True)
+def speed(
+    series_file: Path | None,
+    rate: float | None,
+    rate_low: float | None,
+    incubation_s: float,
+    incubation_high_s: float | None,
+    thickness_nm: float,
+    hot_zone_m: float,
+    margin: float,
+    out: Path | None,
+    as_json: bool,
+) -> None:
+    """Line speed from the lower end of a growth rate, thickness, incubation and hot zone."""
+    from xrdfilm.planning.speed import in_words, plan_speed
+
+    try:
+        if series_file is not None:
+            figures = _figures_of(series_file)
+        elif rate is not None:
+            figures = _figures(rate, rate_low, incubation_s, incubation_high_s)
+        else:
+            raise click.UsageError("give --rate with --rate-low, or --series")
+        plan = plan_speed(figures, thickness_nm=thickness_nm, hot_zone_m=hot_zone_m, margin=margin)
+    except ValueError as problem:
+        raise click.UsageError(str(problem)) from None
+    warnings = list(plan.warnings)
+    if series_file is None and rate_low is None:
+        warnings.insert(
+            0,
+            "no lower end of the rate is given: half of all films would leave unfinished; give "
+            "--rate-low",
+        )
+    if out is not None:
+        from xrdfilm.kinetics.figure import save
+        from xrdfilm.planning.figure import draw_speed
+        from xrdfilm.planning.speed import speed_curves
+
+        out.mkdir(parents=True, exist_ok=True)
+        save(draw_speed(plan), out, "speed")
+        curves = speed_curves(plan)
+        names = [f"speed_m_h_at_{z:g}_m" for z in curves.hot_zones_m]
+        rows = [",".join(["thickness_nm", *names])]
+        rows += [
+            ",".join(f"{v:.5g}" for v in (t, *curves.speed_m_h[:, i]))
+            for i, t in enumerate(curves.thickness_nm)
+        ]
+        (out / "speed.csv").write_text("\n".join(rows) + "\n", encoding="utf-8")
+    if as_json:
+        click.echo(json.dumps({**asdict(plan), "warnings": warnings}, ensure_ascii=False))
+        return
+    click.echo(in_words(plan))
+    for warning in warnings:
+        click.echo(f"- {warning}")
+    if out is not None:
+        click.echo(f"Curves: {out / 'speed.png'}")
+
+
+def _figures(
+    rate: float, rate_low: float | None, incubation: float, incubation_high: float | None
+) -> GrowthFigures:
+    from xrdfilm.planning.speed import GrowthFigures
+
+    low = rate if rate_low is None else rate_low
+    high = max(rate, rate**2 / low) if low > 0 else rate
+    last = incubation if incubation_high is None else incubation_high
+    return GrowthFigures((low, rate, high), (min(incubation, last), incubation, last))
+
+
+def _figures_of(path: Path) -> GrowthFigures:
+    """Rate and incubation of the first series in a series.json."""
+    from xrdfilm.errors import RunFileError
+    from xrdfilm.planning.speed import GrowthFigures
+
+    try:
+        record = json.loads(path.read_text(encoding="utf-8"))["series"][0]
+        headline = record["headline"]
+        fit = record["fits"][headline]
+        thickness = record["thickness_nm"]
+        rate, wait = fit["growth_rate_nm_s"], fit["incubation_s"]
+    except OSError:
+        raise RunFileError("no such file", path=path) from None
+    except (ValueError, KeyError, IndexError, TypeError):
+        raise RunFileError(
+            "holds no growth rate: its sides differ, or no thickness was stated; run xrdfilm "
+            "series with --thickness-nm",
+            path=path,
+        ) from None
+    if rate is None or not rate["low"] or rate["estimate"] is None:
+        raise RunFileError("its growth rate has no lower end; quench more films", path=path)
+    high = rate["high"] if rate["high"] is not None else rate["estimate"] * 10.0
+    middle = wait["estimate"]
+    first = wait["low"] if wait["low"] is not None else middle
+    last = wait["high"] if wait["high"] is not None else middle
+    return GrowthFigures(
+        (rate["low"], rate["estimate"], high),
+        (first, middle, last),
+        (thickness, thickness),
+        (rate["low"], high),
+    )
+
+
+EXHAUST_EXAMPLE = """\b
+Example:
+  xrdfilm plan exhaust --speed-m-h 36 --width-mm 12 --thickness-nm 1000
+"""
+
+
+@command.command(name="exhaust", epilog=EXHAUST_EXAMPLE)
+@click.option("--speed-m-h", type=float, required=True, help="Line speed.")
+@click.option("--width-mm", type=float, required=True, help="Coated width, all tapes together.")
+@click.option("--thickness-nm", type=float, required=True, help="Finished dense film.")
+@click.option("--sides", type=click.IntRange(1, 2), default=1, show_default=True)
+@click.option("--fluorine-in-pyrolysis", type=float, default=35.0, show_default=True,
+              help="Fluorine atoms a formula unit lost before growth; less for a "
+              "low-fluorine ink.")  # fmt: skip
+@click.option("--json", "as_json", is_flag=True)
+def exhaust(
+    speed_m_h: float,
+    width_mm: float,
+    thickness_nm: float,
+    sides: int,
+    fluorine_in_pyrolysis: float,
+    as_json: bool,
+) -> None:
+    """HF an hour that a line sets free: bookkeeping, no design of safety equipment."""
+    from xrdfilm.planning.exhaust import plan_exhaust
+
+    try:
+        plan = plan_exhaust(
+            speed_m_h=speed_m_h,
+            width_mm=width_mm,
+            thickness_nm=thickness_nm,
+            sides=sides,
+            fluorine_in_pyrolysis=fluorine_in_pyrolysis,
+        )
+    except ValueError as problem:
+        raise click.UsageError(str(problem)) from None
+    if as_json:
+        click.echo(json.dumps(asdict(plan), ensure_ascii=False))
+        return
+    _print_exhaust(plan)
+
+
+def _print_exhaust(plan: ExhaustPlan) -> None:
+    from xrdfilm.numbers import number
+
+    click.echo(
+        f"{number(plan.area_m2_h, 3)} m² of tape an hour, {number(plan.thickness_nm)} nm of dense "
+        "film:"
+    )
+    for flow in (plan.growth, plan.pyrolysis):
+        bound = "at most " if flow.upper_bound else ""
+        click.echo(
+            f"  {flow.step:10s}{bound}{number(flow.hf_g_h, 3)} g HF/h "
+            f"({number(flow.hf_L_h, 3)} L/h at 25 °C); {bound}"
+            f"{number(flow.sodium_hydroxide_g_h, 3)} g NaOH/h to neutralise it"
+        )
+    click.echo("Air that would dilute it to a published limit, as a scale of the hazard only:")
+    for limit in plan.limits:
+        air = [flow.air_m3_h(limit) for flow in (plan.growth, plan.pyrolysis)]
+        shown = ", ".join(
+            f"{flow.step} {number(a, 3)} m³/h"
+            for flow, a in zip((plan.growth, plan.pyrolysis), air, strict=True)
+            if a is not None
+        )
+        memory = " [from memory]" if limit.standing == "memory" else ""
+        click.echo(f"  {limit}{memory}: {shown}")
+    click.echo("Cautions:")
+    for caution in plan.cautions:
+        click.echo(f"- {caution}")
+
+
+COUNTING_EXAMPLE = """\b
+Examples:
+  xrdfilm plan counting film.xy --film YBCO --thickness-nm 800 --substrate SrTiO3 \\
+      --limit a_axis_fraction=0.05
+  xrdfilm plan counting --film YBCO --thickness-nm 800 --substrate Ni-5W \\
+      --buffer CeO2:75 --buffer La2Zr2O7:200 --limit fluoride_volume_fraction=0.01 \\
+      --counts-per-s 30000 --background-per-s 200
+  xrdfilm plan counting runs/K-0317 --film-id K-0317-06
+
+\b
+Without a PATH the plan starts from the stack and the counts/s that your instrument
+gives at the top of the film's strongest line and beside it.
+"""
+
+
+@command.command(name="counting", epilog=COUNTING_EXAMPLE)
+@click.argument("path", required=False, type=click.Path(path_type=Path))
+@click.option("--limit", "limits", multiple=True, metavar="QUANTITY=MAX",
+              help="Limit to decide (for conversion the least); default: the run's own. "
+              "Repeatable.")  # fmt: skip
+@click.option("--risk", type=float, default=0.05, show_default=True)
+@click.option("--assurance", type=float, default=0.95, show_default=True,
+              help="Wanted probability that the scan decides.")  # fmt: skip
+@click.option("--film-id", help="Film of a run; default: its first.")
+@click.option("--expected", type=float, help="Supposed figure, without a PATH; default: 0 "
+              "(conversion: 1).")  # fmt: skip
+@click.option("--counts-per-s", type=float, help="At the top of the film's strongest line.")
+@click.option("--background-per-s", type=float, help="Beside the lines, near 40°.")
+@click.option("--step-deg", type=float, default=0.02, show_default=True)
+@click.option("--mosaic-deg", type=float, default=4.0, show_default=True)
+@click.option("--fluoride-orientation",
+              type=click.Choice(["aligned", "aligned_111", "random"]))  # fmt: skip
+@click.option("--out", type=click.Path(file_okay=False, path_type=Path),
+              help="Folder for scan tables (text, CSV, JSON) and the curve.")  # fmt: skip
+@click.option("--json", "as_json", is_flag=True)
+@stating_options
+def counting(
+    path: Path | None,
+    limits: tuple[str, ...],
+    risk: float,
+    assurance: float,
+    film_id: str | None,
+    expected: float | None,
+    out: Path | None,
+    as_json: bool,
+    **values: Any,
+) -> None:
+    """How long which lines must be counted to decide a limit; a table for the instrument."""
+    if not 0.0 < risk < 0.5 or not 0.5 <= assurance < 1.0:
+        raise click.UsageError("risk lies between 0 and 0.5, assurance between 0.5 and 1")
+    asked = [_limit(text) for text in limits]
+    notes: list[str] = []
+    if path is None:
+        plans = _from_stack(asked, risk, assurance, expected, values)
+    else:
+        plans, notes = _from_scan(path, asked, risk, assurance, film_id, values)
+    if out is not None:
+        _write_tables(plans, out)
+    if as_json:
+        click.echo(json.dumps([p.record() for p in plans], ensure_ascii=False))
+        return
+    for note in notes:
+        click.echo(note)
+    for plan in plans:
+        _print_counting(plan)
+    if out is not None:
+        click.echo(f"Tables: {out}")
+
+
+def _limit(text: str) -> tuple[str, float]:
+    from xrdfilm.quantities import find_quantity, near_quantity
+
+    name, _, value = text.partition("=")
+    try:
+        limit = float(value)
+    except ValueError:
+        raise click.BadParameter(
+            f"{text!r}: write QUANTITY=VALUE, e.g. a_axis_fraction=0.05", param_hint="--limit"
+        ) from None
+    if find_quantity(name) is None:
+        near = near_quantity(name)
+        hint = f"; did you mean {near}?" if near else ""
+        raise click.BadParameter(f"unknown quantity {name!r}{hint}", param_hint="--limit")
+    return name, limit
+
+
+def _tolerance(name: str, limit: float) -> Any:
+    from xrdfilm.guard import Tolerance
+
+    return Tolerance(limit, None) if name == "conversion" else Tolerance(None, limit)
+
+
+def _from_stack(
+    asked: list[tuple[str, float]],
+    risk: float,
+    wanted: float,
+    expected: float | None,
+    values: dict[str, Any],
+) -> list[CountingPlan]:
+    from xrdfilm.gather import _overridden
+    from xrdfilm.planning.source import Rates, plan_from_stack
+    from xrdfilm.premises import premises_of
+    from xrdfilm.runfile import RunFile
+
+    if not asked:
+        raise click.UsageError("without a PATH, give --limit QUANTITY=MAX")
+    counts, background = values.get("counts_per_s"), values.get("background_per_s")
+    if counts is None or background is None:
+        raise click.UsageError("without a PATH, give --counts-per-s and --background-per-s")
+    premises = premises_of(_overridden(RunFile(), stated_tables(values)), None, {})
+    return [
+        plan_from_stack(
+            premises.stack,
+            premises.optics,
+            Rates(counts, background, values["step_deg"]),
+            name,
+            _tolerance(name, limit),
+            risk,
+            expected=(1.0 if name == "conversion" else 0.0) if expected is None else expected,
+            phase=premises.fluoride,
+            orientation=values.get("fluoride_orientation"),
+            mosaic_fwhm_deg=values["mosaic_deg"],
+            wanted=wanted,
+        )
+        for name, limit in asked
+    ]
+
+
+def _from_scan(
+    path: Path,
+    asked: list[tuple[str, float]],
+    risk: float,
+    wanted: float,
+    film_id: str | None,
+    values: dict[str, Any],
+) -> tuple[list[CountingPlan], list[str]]:
+    from xrdfilm.gather import gather_runs
+    from xrdfilm.planning.atscan import plans_of_film
+
+    planned = gather_runs([path], stated=stated_tables(values))[0]
+    tolerances = [(name, _tolerance(name, limit), risk) for name, limit in asked]
+    return plans_of_film(
+        planned,
+        tolerances,
+        film_id=film_id,
+        wanted=wanted,
+        orientation=values.get("fluoride_orientation"),
+    )
+
+
+def _print_counting(plan: CountingPlan) -> None:
+    from xrdfilm.numbers import number
+    from xrdfilm.planning.counting import worth
+
+    limit = plan.tolerance
+    words = f"at most {number(limit.high)}" if limit.high is not None else f"≥ {number(limit.low)}"
+    supposed = (
+        f"{number(plan.belief.centre, 3)} supposed"
+        if plan.belief.sigma == 0.0
+        else f"{number(plan.belief.centre, 3)} ± {number(plan.belief.sigma, 2)} by the scan"
+    )
+    click.echo(f"{plan.quantity}: {words} of the volume, risk {number(plan.risk)}; {supposed}")
+    click.echo("Lines, the most telling first (time each needs, against the best of its kind):")
+    for line in plan.lines.lines:
+        factor = worth(plan.lines, line)
+        kind = "film" if line.role == "film" else "sought"
+        why = line.hidden_by or line.shared_with
+        need = "not to be counted" if factor is None else f"{number(factor, 2)} ×"
+        click.echo(
+            f"  {line.reflection!s:16s}{line.two_theta_deg:7.2f}°  {kind:7s}{need}"
+            + (f"  ({why})" if why else "")
+        )
+    if plan.quick is None or plan.table is None:
+        click.echo(f"No plan: {plan.why_not}.")
+        return
+    click.echo("Quick scan of two lines:")
+    click.echo(_indented(plan.quick.as_text()))
+    click.echo(f"  decides in {100 * plan.quick.assurance:.0f} of 100 cases")
+    if len(plan.table.rows) > 2:
+        click.echo("All lines worth their time (they also show how the component stands):")
+        click.echo(_indented(plan.table.as_text()))
+
+
+def _indented(text: str) -> str:
+    return "\n".join(f"  {line}" for line in text.splitlines())
+
+
+def _write_tables(plans: list[CountingPlan], out: Path) -> None:
+    from xrdfilm.kinetics.figure import save
+    from xrdfilm.planning.counting import plan_json
+    from xrdfilm.planning.figure import draw_assurance
+
+    out.mkdir(parents=True, exist_ok=True)
+    for plan in plans:
+        stem = plan.quantity
+        (out / f"{stem}.json").write_text(plan_json(plan), encoding="utf-8")
+        for name, table in (("quick", plan.quick), ("table", plan.table)):
+            if table is not None:
+                (out / f"{stem}-{name}.txt").write_text(table.as_text() + "\n", encoding="utf-8")
+                (out / f"{stem}-{name}.csv").write_text(table.as_csv(), encoding="utf-8")
+        save(draw_assurance(plan), out, f"{stem}-chance")
