@@ -19,6 +19,8 @@ COMMANDS = {
     "look": "Show what was understood of a scan file.",
     "judge": "Judge films against a limit file and write the report.",
     "report": "Make a report anew from results.json, by other limits if wanted.",
+    "trend": "Follow quantities over the runs; map which metres of a reel may ship.",
+    "history": "Keep, list, check and exchange the judged runs of the line.",
     "series": "Follow conversion against time: growth models, rate, incubation, end.",
     "plan": "Plan line speed, counting times, and account for the HF of a line.",
     "phases": "Reference lines of a phase; usable lines of a stack.",

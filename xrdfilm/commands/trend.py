@@ -1,0 +1,214 @@
+"""`xrdfilm trend`: what drifts, since when, and what goes with it; the ship map of a reel."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from xrdfilm.commands.history import history_option, window_options
+
+if TYPE_CHECKING:
+    from xrdfilm.trend.analyse import Trend
+    from xrdfilm.trend.reel_of_run import ReelOfRun
+
+EXAMPLE = """\b
+Examples:
+  xrdfilm trend a_axis_fraction c_A --line north
+  xrdfilm trend a_axis_fraction --rule limits --rule cusum --out trend
+  xrdfilm trend c_A --rebase-from R-0142
+  xrdfilm trend --reel R-0142 --shortest-fault 2 --least-length 20 --out reel
+  xrdfilm trend --reel judged/results.json --json
+"""
+
+_RULES = (
+    "limits",
+    "two-of-three",
+    "four-of-five",
+    "eight-on-a-side",
+    "range",
+    "ewma",
+    "cusum",
+    "none",
+)
+
+
+@click.command(name="trend", epilog=EXAMPLE)
+@click.argument("quantities", nargs=-1, metavar="[QUANTITY]...")
+@history_option
+@window_options
+@click.option(
+    "--rule",
+    "rules",
+    multiple=True,
+    type=click.Choice(_RULES),
+    help="What counts as a signal; repeatable.  [default: limits, ewma]",
+)
+@click.option("--rebase-from", metavar="RUN|DAY", help="Set the limits anew from this run on.")
+@click.option("--rebase-to", metavar="RUN|DAY", help="Use runs up to this one for the new limits.")
+@click.option("--no-recipe", is_flag=True, help="Do not relate the quantity to the recipe.")
+@click.option("--reel", metavar="RUN|FILE", help="Ship map of a run, or of a results.json.")
+@click.option(
+    "--shortest-fault",
+    type=click.FloatRange(min=0.0, min_open=True),
+    metavar="M",
+    help="Shortest faulty stretch that the line makes; longer gaps between scans never ship.",
+)
+@click.option(
+    "--least-length",
+    type=click.FloatRange(min=0.0),
+    default=0.0,
+    metavar="M",
+    help="Shortest piece worth shipping.",
+)
+@click.option("--reel-start", type=float, metavar="M", help="Where the reel begins.")
+@click.option("--reel-end", type=float, metavar="M", help="Where the reel ends.")
+@click.option(
+    "--out",
+    type=click.Path(file_okay=False, path_type=Path),
+    metavar="DIR",
+    help="Write pages and figures into this folder.",
+)
+@click.option("--json", "as_json", is_flag=True, help="JSON instead of words.")
+def command(quantities: tuple[str, ...], **values: Any) -> None:
+    """Follow quantities over the runs of a line; or map which metres of a reel may ship.
+
+    Charts use each run's own uncertainty. Limits come from the first 25 runs and then stay until
+    they are set anew. Of the recipe it is told what a quantity goes with, never what causes it.
+    """
+    if values["reel"] is not None:
+        _reel(quantities, values)
+        return
+    if values["shortest_fault"] is not None:
+        raise click.UsageError("--shortest-fault belongs to a ship map: give --reel RUN too")
+    _trends(quantities, values)
+
+
+def _trends(quantities: tuple[str, ...], values: dict[str, Any]) -> None:
+    from xrdfilm.history import open_history
+    from xrdfilm.history.query import quantities as known_quantities
+    from xrdfilm.trend.analyse import SHOWN, trend_of
+    from xrdfilm.trend.rules import DEFAULT_RULES
+
+    rules = tuple(rule for rule in values["rules"] if rule != "none")
+    if not values["rules"]:
+        rules = DEFAULT_RULES
+    with open_history(values["history_file"], must_exist=True) as history:
+        if not quantities:
+            known = ", ".join(known_quantities(history)) or "none yet"
+            raise click.UsageError(f"name a quantity; the history has: {known}")
+        trends = [
+            trend_of(
+                history,
+                quantity,
+                line=values["line"],
+                since=values["since"],
+                until=values["until"],
+                last=values["last"] or SHOWN,
+                rules=rules,
+                rebase_from=values["rebase_from"],
+                rebase_to=values["rebase_to"],
+                with_recipe=not values["no_recipe"],
+            )
+            for quantity in dict.fromkeys(quantities)
+        ]
+    if values["as_json"]:
+        from xrdfilm.trend.tojson import SCHEMA, trend_record
+
+        records = [trend_record(trend) for trend in trends]
+        click.echo(json.dumps({"schema": SCHEMA, "trends": records}, indent=1))
+    else:
+        for trend in trends:
+            _say(trend)
+    if values["out"] is not None:
+        from xrdfilm.report.trend_page import write_trends
+
+        _written(write_trends(trends, values["out"]), values["as_json"])
+
+
+def _say(trend: Trend) -> None:
+    from xrdfilm.trend.words import (
+        Unit,
+        course_words,
+        limit_words,
+        recipe_words,
+        signal_words,
+    )
+
+    unit, figures = Unit(trend.quantity), trend.figures
+    line = f" of line {trend.line}" if trend.line else ""
+    click.secho(f"{unit.label} ({trend.quantity}){line}, {len(figures.runs)} runs", bold=True)
+    if len(figures.runs):
+        last = unit.with_sigma(float(figures.centre[-1]), float(figures.sigma[-1]))
+        click.echo(f"  Last run {figures.runs[-1]} ({figures.days[-1]}): {last}")
+    for text in (
+        *limit_words(trend),
+        *signal_words(trend),
+        *course_words(trend),
+        *recipe_words(trend),
+        *trend.notes,
+    ):
+        click.echo(f"  {text}")
+
+
+def _reel(quantities: tuple[str, ...], values: dict[str, Any]) -> None:
+    from xrdfilm.trend.reel_of_run import reel_of_run
+
+    reel = reel_of_run(
+        _record(values["reel"], values["history_file"]),
+        quantities=quantities,
+        shortest_fault_m=values["shortest_fault"],
+        least_length_m=values["least_length"],
+        start_m=values["reel_start"],
+        end_m=values["reel_end"],
+    )
+    if values["as_json"]:
+        from xrdfilm.trend.tojson import SCHEMA, reel_record
+
+        click.echo(json.dumps({"schema": SCHEMA, "reel": reel_record(reel)}, indent=1))
+    else:
+        _say_reel(reel)
+    if values["out"] is not None:
+        from xrdfilm.report.trend_page import write_reel
+
+        _written(write_reel(reel, values["out"]), values["as_json"])
+
+
+def _record(named: str, history_file: Path | None) -> Any:
+    """The run of a results.json, or of the history."""
+    from xrdfilm.history import open_history
+    from xrdfilm.history.query import revision_key_of
+    from xrdfilm.history.record import record_of
+    from xrdfilm.results import read_results
+
+    path = Path(named)
+    if path.is_dir() and (path / "results.json").is_file():
+        path = path / "results.json"
+    if path.is_file():
+        return record_of(read_results(path))
+    with open_history(history_file, must_exist=True) as history:
+        return history.revision(revision_key_of(history, named))
+
+
+def _say_reel(reel: ReelOfRun) -> None:
+    from xrdfilm.numbers import number
+    from xrdfilm.trend.words import pattern_words, ship_words
+
+    click.secho(f"Reel of run {reel.run_id}, {len(reel.scans)} scans", bold=True)
+    for segment in reel.ship.segments:
+        click.echo(
+            f"  {number(segment.start_m, 6):>8} to {number(segment.end_m, 6):>8} m  "
+            f"{segment.fate:9s}  {segment.why}"
+        )
+    for text in ship_words(reel.ship):
+        click.echo(f"  {text}")
+    for trace in reel.traces:
+        for text in pattern_words(trace.quantity, trace.pattern):
+            click.echo(f"  {text}")
+
+
+def _written(paths: tuple[Path, ...], as_json: bool) -> None:
+    for path in paths:
+        click.echo(f"  written: {path}", err=as_json)
