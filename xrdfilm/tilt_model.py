@@ -53,7 +53,8 @@ class DefocusCurve:
 
     def at(self, tilt_deg: ArrayLike) -> FloatArray:
         """Interpolated, constant beyond the measured ends."""
-        return np.asarray(np.interp(tilt_deg, self.tilt_deg, self.relative))
+        at = np.asarray(tilt_deg, dtype=float)
+        return np.asarray(np.interp(at, self.tilt_deg, self.relative))
 
 
 @dataclass(frozen=True, slots=True)
