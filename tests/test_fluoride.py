@@ -160,6 +160,8 @@ def test_orientation_is_told_by_the_line_ratios(orientation, name, fraction):
         found.conversion.value == pytest.approx(1 - fraction / 0.687, abs=0.005)
     )
     assert abs(found.cell_A.estimate - 6.2001) < 0.004
+    assert found.record().volume_fraction_random is None  # refused by the ratios
+    assert found.record().volume_fraction_aligned.value == pytest.approx(interval.value)
 
 
 def test_random_fluoride_is_told_and_so_is_a_mixture():
@@ -175,7 +177,12 @@ def test_random_fluoride_is_told_and_so_is_a_mixture():
     assert both.settled == "mixed"
     # V(random) = 0.15/0.85 and V(aligned) = 0.004/0.996 of the film's
     ratio = 0.15 / 0.85 + 0.004 / 0.996
-    assert both.under("mixed").volume_fraction.value == pytest.approx(ratio / (1 + ratio), rel=0.1)
+    figure = both.under("mixed").volume_fraction
+    assert abs(figure.value - ratio / (1 + ratio)) < 3.0 * figure.sigma
+    assert figure.sigma < 0.2 * figure.value
+    record = both.record()
+    assert record.orientation == "mixed"
+    assert record.volume_fraction_random == record.volume_fraction_aligned
 
 
 def test_shifted_cell_is_found():

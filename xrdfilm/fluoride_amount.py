@@ -180,7 +180,7 @@ def mixture(
         bounds=(0.0, 1.0),
         sources={
             "counting": slope * counting / film.value,
-            **{cause: slope * ratio * s for cause, s in by_cause.items()},
+            **{cause: float(slope * ratio * s) for cause, s in by_cause.items()},
         },
     )
     first = next(a for a in assumed if a.name == verdict.members[0])

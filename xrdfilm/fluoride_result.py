@@ -99,10 +99,22 @@ class FluorideEstimate:
         return max(open_, key=upper_limit, default=None)
 
     def record(self) -> Fluoride:
-        """The record for results.json."""
+        """The record for results.json.
+
+        Where the orientation is settled, the assumption that does not hold gets no figure; the
+        figure of a mixture, or of a reference film, stands under both.
+        """
         from xrdfilm.results import Fluoride, Quantity
 
         aligned, loose = self.aligned, self.under("random")
+        told_aligned: UnderAssumption | None = aligned
+        told_random: UnderAssumption | None = loose
+        if self.settled in ("mixed", "reference"):
+            told_random = aligned
+        elif self.settled == "random":
+            told_aligned = None
+        elif self.settled is not None:
+            told_random = None
 
         def quantity(estimate: Estimate | None) -> Quantity | None:
             return None if estimate is None else Quantity.of(estimate)
@@ -110,8 +122,10 @@ class FluorideEstimate:
         return Fluoride(
             detected=self.detected,
             route=self.route,
-            volume_fraction_aligned=quantity(aligned.volume_fraction if aligned else None),
-            volume_fraction_random=quantity(loose.volume_fraction if loose else None),
+            volume_fraction_aligned=quantity(
+                told_aligned.volume_fraction if told_aligned else None
+            ),
+            volume_fraction_random=quantity(told_random.volume_fraction if told_random else None),
             conversion=quantity(self.conversion),
             detection_limit_aligned=aligned.detection_limit if aligned else None,
             detection_limit_random=loose.detection_limit if loose else None,

@@ -22,6 +22,7 @@ from xrdfilm.cellscan import LineScan, normal_score, path_length, search_p_value
 from xrdfilm.fractions import normal_draws
 
 NOMINAL_SHARE = 0.8
+_WORDS = {"aligned_00l": "(00l)-aligned", "aligned_111": "(111)-aligned", "random": "random"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,8 +147,8 @@ def search(
         best_template,
         best_edge,
         threshold,
-        p_nominal < NOMINAL_SHARE * alpha,
-        p_search < (1.0 - NOMINAL_SHARE) * alpha,
+        bool(p_nominal < NOMINAL_SHARE * alpha),
+        bool(p_search < (1.0 - NOMINAL_SHARE) * alpha),
     )
 
 
@@ -333,13 +334,15 @@ def judge_orientation(
     fitting = tuple(name for name, p in p_values.items() if p >= refuse_below)
     empty = np.zeros(0)
     if len(fitting) == 1 and areas.size > 1:
-        others = ", ".join(n for n in p_values if n not in fitting)
-        text = f"the line ratios fit {fitting[0]} and refuse {others}"
+        others = " and ".join(_WORDS.get(n, n) for n in p_values if n not in fitting)
+        text = (
+            f"the line ratios fit {_WORDS.get(fitting[0], fitting[0])} grains and refuse {others}"
+        )
         return OrientationVerdict(
             fitting[0], fitting, p_values, fitting, empty, np.zeros((0, 0)), text
         )
     if len(fitting) > 1 or areas.size < 2:
-        told = ", ".join(fitting)
+        told = ", ".join(_WORDS.get(n, n) for n in fitting)
         return OrientationVerdict(
             None,
             fitting,
@@ -372,7 +375,7 @@ def judge_orientation(
         members,
         mixture[active],
         covariance,
-        "only a mixture fits the line ratios: " + " and ".join(members),
+        "only a mixture fits the line ratios: " + " and ".join(_WORDS.get(n, n) for n in members),
     )
 
 

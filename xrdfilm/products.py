@@ -18,7 +18,7 @@ import numpy as np
 from scipy.special import ndtri
 
 from xrdfilm._typing import FloatArray, Hkl
-from xrdfilm.cellscan import LineShape, line_window, normal_score, scan_line
+from xrdfilm.cellscan import LineShape, Neighbour, line_window, normal_score, scan_line
 from xrdfilm.crystal import Phase, line_list, load_phase
 from xrdfilm.errors import CannotTellError
 from xrdfilm.estimate import Estimate, from_draws
@@ -122,7 +122,7 @@ def find_products(
     """Look for each product in an aligned coupled scan.
 
     ``alpha`` is the risk that any of them is called in a film that has none. ``taken_deg`` are
-    places of lines known to be something else (detected fluoride), which are left out.
+    places of lines known to be something else (detected fluoride): fitted beside, never used.
     """
     keys = possible_products(stack) if keys is None else tuple(keys)
     film: FilmAmplitude | None
@@ -212,12 +212,23 @@ def _measure(
     ][:_CANDIDATES]
     windows = [(place - _WIDE_DEG, place + _WIDE_DEG) for _, place, _ in candidates]
     around = stack_neighbours(x, y, stack, optics.radiation, windows, shape_at)
+
+    def alone(at: float) -> Neighbour:
+        shape = shape_of(at, instrument_fwhm_deg, 0.3, size_nm, optics.radiation.mean_A)
+        return Neighbour(f"line at {at:.2f}°", at, shape)
+
+    # lines known to be another's, and the phase's own next ones
+    owned = [alone(at) for at in taken_deg]
+    owned += [alone(at) for _, at, _ in _places(phase, optics, stack)]
     measured: list[ProductLine] = []
     for (hkl, place, strength), window, near in zip(candidates, windows, around, strict=True):
         if len(measured) == MOST_LINES:
             break
         if any(abs(n.place_deg - place) < _CLEAR_DEG and not n.ghost for n in near):
             continue
+        near += tuple(
+            n for n in owned if _SAME_PLACE_DEG < abs(n.place_deg - place) < _WIDE_DEG + 0.3
+        )
         cut = line_window(x, y, optics.radiation, *window, near, sigma=sigma, background_degree=2)
         if cut is None:
             continue
