@@ -24,6 +24,7 @@ from xrdfilm.crystal import line_list
 from xrdfilm.errors import CannotTellError, XrdfilmError
 from xrdfilm.estimate import Estimate
 from xrdfilm.fluoride import FluorideEstimate, FluorideSettings, estimate_fluoride
+from xrdfilm.fluoride_model import ModelDoubt
 from xrdfilm.fringes import Fringes, find_fringes
 from xrdfilm.intensity import Orientation, a_axis, c_axis, other_103, random
 from xrdfilm.orientation import OrientationEstimate, estimate_orientation
@@ -189,8 +190,9 @@ def _analyse(film: FilmInput, fit: CoupledFit | XrdfilmError | None) -> FilmAnal
         by_lines = _orientation(coupled, mosaics, why_not)
         orientation = side.tilt.orientation if side.tilt else by_lines
         components = components_of(orientation, mosaics)
-        fluoride = _fluoride(coupled, components, film.references, why_not, warnings)
-        products = _products(coupled, components, fluoride)
+        doubt = _model_doubt(premises, mosaics)
+        fluoride = _fluoride(coupled, components, doubt, film.references, why_not, warnings)
+        products = _products(coupled, components, doubt, fluoride)
         buffers = _buffers(coupled, side, why_not)
     warnings += [f.text for f in coupled.scan.findings if f.action in ("flagged", "repaired")]
     fringes = _fringes(coupled)
@@ -259,17 +261,28 @@ def components_of(
     return [(what, part / total) for what, part in found]
 
 
+def _model_doubt(premises: Premises, mosaics: Mapping[str, Mosaic]) -> ModelDoubt:
+    """What the amounts of minor phases take for granted, as the premises state it."""
+    return ModelDoubt(
+        mosaic_factor=mosaics["c_axis"].factor, thickness=premises.thickness_uncertainty
+    )
+
+
 def _fluoride(
     coupled: CoupledFit,
     components: Sequence[tuple[Orientation, float]],
+    doubt: ModelDoubt,
     references: MeasuredReferences | None,
     why_not: dict[str, str],
     warnings: list[str],
 ) -> FluorideEstimate | None:
     premises = coupled.premises
+    own = premises.fluoride_mosaic
     settings = FluorideSettings(
         instrument_fwhm_deg=premises.instrument_fwhm_deg,
         tape_width_mm=premises.tape_width_mm,
+        fluoride_mosaic_deg=None if own == premises.c_axis_mosaic else own.fwhm_deg,
+        doubt=doubt,
         left_out=premises.adjustments.excluded_hkl(premises.fluoride.key),
     )
     seen_from_here = None
@@ -298,6 +311,7 @@ def _fluoride(
 def _products(
     coupled: CoupledFit,
     components: Sequence[tuple[Orientation, float]],
+    doubt: ModelDoubt,
     fluoride: FluorideEstimate | None,
 ) -> tuple[ProductFinding, ...]:
     premises = coupled.premises
@@ -309,6 +323,7 @@ def _products(
         premises.stack,
         premises.optics,
         instrument_fwhm_deg=premises.instrument_fwhm_deg,
+        doubt=doubt,
         taken_deg=tuple(taken.tolist()),
     )
 
