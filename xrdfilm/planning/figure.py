@@ -35,6 +35,10 @@ def draw_speed(plan: SpeedPlan) -> Figure:
     covered = plan.figures.covered_thickness_nm
     if covered is not None:
         left, right = axes.get_xlim()
+        if covered[0] == covered[1]:
+            axes.axvline(covered[0], color=MUTED, linewidth=1.0, linestyle=":",
+                         label="thickness of the series")  # fmt: skip
+            covered = (left, right)
         for low, high in ((left, covered[0]), (covered[1], right)):
             axes.axvspan(low, high, color=MUTED, alpha=0.10, linewidth=0)
         axes.set_xlim(left, right)
@@ -42,7 +46,8 @@ def draw_speed(plan: SpeedPlan) -> Figure:
     axes.annotate(
         f"{number(plan.speed_m_h, 3)} m/h",
         (plan.thickness_nm, plan.speed_m_h),
-        xytext=(9, 6),
+        xytext=(-6, -16),
+        ha="right",
         textcoords="offset points",
         color=INK,
         fontsize=10,

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from scipy.optimize import brentq
 
 from xrdfilm._typing import FloatArray
 from xrdfilm.crystal import Phase, line_list
@@ -23,17 +24,27 @@ from xrdfilm.optics import Optics
 from xrdfilm.profile import doublet
 from xrdfilm.simulate import SimulatedFilm, simulate_scan
 from xrdfilm.simulate.coupled import grid
-from xrdfilm.simulate.instrument import Background, Detector, Instrument
+from xrdfilm.simulate.instrument import Background, Breadth, Detector, Instrument
+from xrdfilm.simulate.shape import thompson_cox_hastings
+from xrdfilm.simulate.truth import TrueLine
 
 Sought = Literal["fluoride", "a_axis"]
 Role = Literal["sought", "film"]
 
-_HALF_WIDTHS = (2.0, 3.0, 4.0, 6.0)  # windows tried, in FWHM on either side
-_LORENTZ = 0.5
+_HALF_WIDTHS = (3.0, 4.0, 6.0, 8.0)  # windows tried, in FWHM on either side
 _FINE_DEG = 0.01
 _SAME_PLACE_DEG = 0.3
 _STRAY_STRENGTH = 0.02  # of the powder's strongest line
 _NEIGHBOUR = 0.05  # of the background: a neighbour above it is fitted along
+
+
+@dataclass(frozen=True, slots=True)
+class Neighbour:
+    """A line whose tail reaches into a window and has to be fitted along; places in degrees."""
+
+    two_theta_deg: float
+    fwhm_deg: float
+    lorentz_fraction: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +56,7 @@ class LineWorth:
     the seconds spent on the window from ``low_deg`` to ``high_deg``, at the expected amount.
     ``hidden_by`` says what lies over it; then it is not to be counted. ``shared_with`` says what
     may lie there: such a line limits the amount from above but cannot show it, so clear lines go
-    before it. ``background`` is in counts a second.
+    before it. ``background`` is in counts a second; ``neighbours`` reach into the window.
     """
 
     reflection: Reflection
@@ -57,8 +68,10 @@ class LineWorth:
     low_deg: float
     high_deg: float
     cost_s: float
+    lorentz_fraction: float
     hidden_by: str = ""
     shared_with: str = ""
+    neighbours: tuple[Neighbour, ...] = ()
 
     @property
     def usable(self) -> bool:
@@ -148,7 +161,8 @@ def lines_of(
         if not (is_film or is_sought):
             continue
         strength = line.area_counts_deg / (film.c_axis if is_film else amount) * film.c_axis
-        own = _shape(angles, line.observed_deg, line.fwhm_deg, optics)
+        share = _lorentz_fraction(line.two_theta_deg, line.fwhm_deg, optics)
+        own = _shape(angles, line.observed_deg, line.fwhm_deg, share, optics)
         rest = np.maximum(others - line.area_counts_deg * own, 1e-3)
         expected = 1.0 if is_film else expected_ratio
         cost, low, high = _cost(
@@ -165,8 +179,10 @@ def lines_of(
                 low,
                 high,
                 cost,
+                share,
                 hidden.get((line.reflection, "c_axis" if is_film else component), ""),
                 _strays(line.reflection, line.two_theta_deg, film, optics),
+                _neighbours(line, truth.lines, low, high, floor, angles, optics),
             )
         )
     found.sort(key=lambda one: (one.role, not one.usable, one.cost_s))
@@ -223,7 +239,54 @@ def _strays(reflection: Reflection, place: float, film: SimulatedFilm, optics: O
     return "" if not names else "stray grains may show " + ", ".join(names)
 
 
-def _shape(angles: FloatArray, place: float, fwhm: float, optics: Optics) -> FloatArray:
+def _lorentz_fraction(place: float, fwhm: float, optics: Optics) -> float:
+    """The Lorentzian share that goes with a width, the instrument's Gaussian part being known.
+
+    Thompson, Cox and Hastings, J. Appl. Cryst. 20 (1987) 79 (equations from memory), inverted.
+    """
+    wavelength = optics.radiation.k_alpha1_A
+    gauss, _ = Breadth().gauss_lorentz_deg(np.array([place]), wavelength, None, 0.0)
+
+    def excess(lorentz: float) -> float:
+        return float(thompson_cox_hastings(gauss, np.array([lorentz]))[0][0]) - fwhm
+
+    if excess(0.0) >= 0.0:
+        return 0.0
+    lorentz = float(brentq(excess, 0.0, fwhm))
+    return float(thompson_cox_hastings(gauss, np.array([lorentz]))[1][0])
+
+
+def _neighbours(
+    line: TrueLine,
+    lines: Sequence[TrueLine],
+    low: float,
+    high: float,
+    floor: FloatArray,
+    angles: FloatArray,
+    optics: Optics,
+) -> tuple[Neighbour, ...]:
+    """Lines whose profile exceeds a share of the background somewhere in the window."""
+    inside = (angles >= low) & (angles <= high)
+    if not inside.any():
+        return ()
+    base = float(floor[inside].mean())
+    found: list[Neighbour] = []
+    for other in lines:
+        same = other.reflection == line.reflection and other.component == line.component
+        if same or other.ghost is not None or abs(other.observed_deg - line.observed_deg) > 3.0:
+            continue
+        share = _lorentz_fraction(other.two_theta_deg, other.fwhm_deg, optics)
+        tail = other.area_counts_deg * _shape(
+            angles[inside], other.observed_deg, other.fwhm_deg, share, optics
+        )
+        if tail.max() > _NEIGHBOUR * base:
+            found.append(Neighbour(other.observed_deg, other.fwhm_deg, share))
+    return tuple(found)
+
+
+def _shape(
+    angles: FloatArray, place: float, fwhm: float, lorentz: float, optics: Optics
+) -> FloatArray:
     """The line's profile of unit area at the angles, 1/deg."""
     rays = optics.radiation
     ratio = 1.0 if rays.k_alpha2_A is None else rays.k_alpha2_A / rays.k_alpha1_A
@@ -231,7 +294,7 @@ def _shape(angles: FloatArray, place: float, fwhm: float, optics: Optics) -> Flo
         angles,
         np.asarray(place),
         np.asarray(fwhm),
-        np.asarray(_LORENTZ),
+        np.asarray(lorentz),
         np.asarray(ratio),
         np.asarray(rays.k_alpha2_share),
     )
