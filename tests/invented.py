@@ -54,4 +54,6 @@ def scan_of(
         **film,
     }
     invented = SimulatedFilm(stack=premises.stack, **values)
-    return simulate_scan(invented, premises.optics, seed=seed, displacement_um=displacement_um)
+    return simulate_scan(
+        invented, premises.optics, seed=seed, displacement_um=displacement_um, refraction=True
+    )

@@ -12,6 +12,7 @@ from xrdfilm.alignment import (
     align,
     no_alignment,
 )
+from xrdfilm.attenuation import refractive_decrement
 from xrdfilm.crystal import load_phase
 from xrdfilm.errors import CannotTellError
 from xrdfilm.estimate import from_normal
@@ -22,7 +23,6 @@ from xrdfilm.lattice import (
     displacement_function,
     nelson_riley,
     refine_cell,
-    refractive_decrement,
     solid_solution_cell,
     strain,
 )
@@ -202,9 +202,10 @@ def test_uneven_orders_are_told_as_possible_faults() -> None:
 
 
 def test_refraction_moves_c_as_documented() -> None:
-    # 294 electrons in 173.4 Å³ (YBa2Cu3O6.91), Cu K-alpha
+    delta = refractive_decrement(load_phase("YBCO"), 1.5406)
+    # 294 electrons in 173.4 Å³ (YBa2Cu3O6.91); r_e = 2.8179 fm
     electrons = (39 + 2 * 56 + 3 * 29 + 6.91 * 8) / 173.426
-    delta = refractive_decrement(electrons, 1.5406)
+    assert delta == pytest.approx(2.8179e-5 * 1.5406**2 * electrons / (2 * np.pi), rel=1e-3)
     assert delta == pytest.approx(1.8e-5, rel=0.03)
     sine = np.sqrt((WAVELENGTH / (2 * 11.68 / 5)) ** 2 + 2 * delta)
     observed = 2 * np.degrees(np.arcsin(sine))

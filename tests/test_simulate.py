@@ -168,6 +168,13 @@ def test_fluoride_stands_as_told(orientation, present, absent):
     assert absent is None or truth.area_counts_deg("BaF2", absent) == 0.0
 
 
+def test_refraction_moves_lines_up_as_in_a_flat_film():
+    _, truth = simulate_scan(SimulatedFilm(stack=on()), Optics(), instrument=BARE, refraction=True)
+    line = next(x for x in truth.lines if x.reflection.hkl == (0, 0, 5))
+    # 4δ/sin2θ with δ = 1.8·10⁻⁵ at 38.5°: 0.0066°
+    assert line.observed_deg - line.two_theta_deg == pytest.approx(0.0066, abs=3e-4)
+
+
 def test_lines_move_with_displacement_and_zero_as_the_formula_says():
     film = SimulatedFilm(stack=on())
     moved, truth = simulate_scan(
@@ -379,8 +386,8 @@ def test_nonsense_is_refused_in_words(make, told):
 
 def test_simulation_shares_no_code_with_the_fit():
     allowed = {
-        "_typing", "crystal", "errors", "intensity", "lines", "optics", "poles", "radiation",
-        "scan", "simulate", "stack", "window",
+        "_typing", "attenuation", "crystal", "errors", "intensity", "lines", "optics", "poles",
+        "radiation", "scan", "simulate", "stack", "window",
     }  # fmt: skip
     for file in Path(xrdfilm.simulate.__file__).parent.glob("*.py"):
         for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
@@ -410,7 +417,7 @@ def test_command_writes_scan_and_truth(tmp_path):
         random=0.05,
         minor=(fluoride(load_phase("BaF2"), 0.05),),
     )
-    scan, _ = simulate_scan(film, Optics(), displacement_um=60.0, seed=1)
+    scan, _ = simulate_scan(film, Optics(), displacement_um=60.0, refraction=True, seed=1)
     assert table[:, 1] == pytest.approx(scan.counts)
 
 

@@ -212,6 +212,7 @@ def write_demo(folder: Path, *, tick: Callable[[str], None] | None = None) -> Pa
             instrument=instrument,
             displacement_um=demo.displacement_um,
             zero_deg=demo.zero_deg,
+            refraction=True,
             seed=1000 + number,
         )
         scale = truth.scale if scale is None else scale

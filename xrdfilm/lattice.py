@@ -8,7 +8,8 @@ shift them one by one, and a mean c then hides more than it says.
 
 Refraction: in a flat film a line stands 4δ/sin2θ too high. For YBCO and Cu K-alpha δ = 1.8·10⁻⁵,
 which is 0.007° at (005) and makes c from that line alone 0.002 Å too short: small, but four times
-the precision a good scan has. Give ``decrement`` (see `refractive_decrement`) to correct it.
+the precision a good scan has. Give ``decrement`` (see
+`xrdfilm.attenuation.refractive_decrement`) to correct it.
 
 Source: J. B. Nelson, D. P. Riley, Proc. Phys. Soc. 57 (1945) 160 (from memory).
 """
@@ -47,7 +48,6 @@ System: TypeAlias = CrystalSystem
 WAVELENGTH_SIGMA = 1e-6
 # Orders whose scatter is this improbable are told as possible stacking faults
 UNEVEN_PROBABILITY = 1e-2
-_CLASSICAL_ELECTRON_RADIUS_A = 2.8179403e-5
 
 
 def nelson_riley(two_theta_deg: FloatArray) -> FloatArray:
@@ -60,11 +60,6 @@ def displacement_function(two_theta_deg: FloatArray) -> FloatArray:
     """cos²θ/sinθ, shape (N,): what a displacement does to an apparent cell edge."""
     theta = np.radians(np.asarray(two_theta_deg, dtype=float)) / 2.0
     return np.asarray(np.cos(theta) ** 2 / np.sin(theta))
-
-
-def refractive_decrement(electrons_per_A3: float, wavelength_A: float) -> float:
-    """δ = r_e λ² ρ_e / 2π of the refractive index 1 − δ, far from an edge."""
-    return _CLASSICAL_ELECTRON_RADIUS_A * wavelength_A**2 * electrons_per_A3 / (2.0 * np.pi)
 
 
 @dataclass(frozen=True, slots=True)

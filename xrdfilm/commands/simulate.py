@@ -73,6 +73,7 @@ Example:
 @click.option("--ceiling", type=float, help="Counts at which the detector saturates.")
 @click.option("--spikes", type=int, default=0, show_default=True, help="Points hit by a spark.")
 @click.option("--no-ghosts", is_flag=True, help="No K-beta, W L-alpha and λ/2 lines.")
+@click.option("--no-refraction", is_flag=True, help="Lines at their Bragg angles.")
 @click.option("--no-noise", is_flag=True, help="Expected counts instead of a draw.")
 @click.option("--low-deg", type=float, default=10.0, show_default=True)
 @click.option("--high-deg", type=float, default=80.0, show_default=True)
@@ -122,6 +123,7 @@ def command(**values: Any) -> None:
         instrument=instrument,
         displacement_um=values["displacement_um"],
         zero_deg=values["zero_deg"],
+        refraction=not values["no_refraction"],
         seed=values["seed"],
     )
     out: Path = values["out"]

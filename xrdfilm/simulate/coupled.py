@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from xrdfilm._typing import FloatArray, Hkl
+from xrdfilm.attenuation import refractive_decrement
 from xrdfilm.errors import StackError
 from xrdfilm.intensity import Orientation
 from xrdfilm.lines import Reflection
@@ -52,13 +53,16 @@ def simulate_scan(
     instrument: Instrument | None = None,
     displacement_um: float = 0.0,
     zero_deg: float = 0.0,
+    refraction: bool = False,
     seed: int | None = 0,
 ) -> tuple[Scan, Truth]:
     """Simulate one coupled scan; returns it with its truth.
 
     ``counts`` are the expected net counts at the top of the film phase's strongest line within
     the scan, or of the line ``top_of``; ``scale`` gives K itself instead, so that films can be
-    compared on one instrument. Displacement moves a line by −2 s cosθ/R, ``zero_deg`` by itself.
+    compared on one instrument. Displacement moves a line by −2 s cosθ/R, ``zero_deg`` by itself,
+    ``refraction`` (of flat layers, as real films are) by 4δ/sin2θ; without it lines stand at their
+    Bragg angles, for studies of one step of the analysis.
     ``seed`` None draws fresh noise each time.
 
     Two-thirds of each area stand at K-alpha1 where there is a doublet. Ghosts: K-beta and
@@ -75,7 +79,9 @@ def simulate_scan(
         scale = counts / _unit_height(film, groups, optics, angles, top_of)
     groups += _ghost_groups(film, groups, optics, instrument, high_deg, scale)
     background = instrument.background.counts(angles)
-    signal, lines = _draw(groups, scale, optics, instrument, angles, displacement_um, zero_deg)
+    signal, lines = _draw(
+        groups, scale, optics, instrument, angles, displacement_um, zero_deg, refraction
+    )
     expected = signal + background
     registered = instrument.detector.register(expected, np.random.default_rng(seed))
     scan = Scan(
@@ -224,12 +230,17 @@ def _draw(
     angles: FloatArray,
     displacement_um: float,
     zero_deg: float,
+    refraction: bool,
 ) -> tuple[FloatArray, tuple[TrueLine, ...]]:
     share_2 = optics.radiation.k_alpha2_share / (1.0 + optics.radiation.k_alpha2_share)
     lever_deg = np.degrees(2e-3 * displacement_um / optics.goniometer_radius_mm)
 
-    def observed(places: FloatArray) -> FloatArray:
-        return np.asarray(places + zero_deg - lever_deg * np.cos(np.radians(places) / 2.0))
+    def observed(places: FloatArray, group: _Group) -> FloatArray:
+        bent: FloatArray | float = 0.0
+        if refraction:  # flat layers: 4 δ / sin2θ upwards
+            delta = refractive_decrement(group.constituent.phase, optics.radiation.mean_A)
+            bent = np.degrees(4.0 * delta / np.sin(np.radians(places)))
+        return np.asarray(places + bent + zero_deg - lever_deg * np.cos(np.radians(places) / 2.0))
 
     centres: list[FloatArray] = []
     areas: list[FloatArray] = []
@@ -238,7 +249,7 @@ def _draw(
     lines: list[TrueLine] = []
     for group in groups:
         part = group.pattern
-        seen_at, scaled = observed(part.two_theta_deg), scale * group.factor * part.areas
+        seen_at, scaled = observed(part.two_theta_deg, group), scale * group.factor * part.areas
         lines += _true_lines(group, seen_at, scaled, angles)
         doublet = part.partner_deg is not None
         centres.append(seen_at)
@@ -247,7 +258,7 @@ def _draw(
         lorentz.append(part.lorentz_deg)
         if part.partner_deg is not None:
             there = np.isfinite(part.partner_deg)
-            centres.append(observed(part.partner_deg[there]))
+            centres.append(observed(part.partner_deg[there], group))
             areas.append(scaled[there] * share_2)
             gauss.append(part.gauss_deg[there])
             lorentz.append(part.lorentz_deg[there])
