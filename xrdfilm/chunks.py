@@ -9,9 +9,12 @@ from __future__ import annotations
 
 import hashlib
 import pickle
+import threading
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
+from xrdfilm import __version__
+from xrdfilm.errors import XrdfilmError
 from xrdfilm.film import FilmAnalyser
 from xrdfilm.film_picture import film_picture
 from xrdfilm.report.picture import FilmPicture
@@ -27,6 +30,7 @@ class SharedSetup:
 
     data: bytes
     digest: str
+    version: str = __version__
 
     @classmethod
     def of(cls, setup: RunSetup) -> SharedSetup:
@@ -49,14 +53,25 @@ class Chunk:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class JudgedChunk:
-    """The records of a chunk's films as JSON, in their order, and their pictures by name."""
+    """The records of a chunk's films as JSON, in their order, and their pictures by name.
+
+    ``marks`` are those of each film's files as they were read (`FilmScans.marks`).
+    """
 
     number: int
     records: tuple[str, ...]
     pictures: dict[str, FilmPicture]
+    marks: tuple[tuple[str, ...], ...]
 
 
-_WARM: dict[str, tuple[RunSetup, FilmAnalyser]] = {}
+class _Warm(threading.local):
+    """What a thread keeps between chunks of one run."""
+
+    digest: str | None = None
+    kept: tuple[RunSetup, FilmAnalyser] | None = None
+
+
+_warm_here = _Warm()
 
 
 def judge_chunk(chunk: Chunk) -> JudgedChunk:
@@ -77,15 +92,20 @@ def judge_chunk(chunk: Chunk) -> JudgedChunk:
             picture = film_picture(analysis)
             if picture is not None:
                 pictures[analysis.name] = picture
-    return JudgedChunk(chunk.number, records, pictures)
+    return JudgedChunk(chunk.number, records, pictures, tuple(read.marks for read in scans))
 
 
 def _warm(shared: SharedSetup) -> tuple[RunSetup, FilmAnalyser]:
     """The setup and an analyser that keep what films of one run share, one run at a time."""
-    if shared.digest not in _WARM:
-        _WARM.clear()
-        _WARM[shared.digest] = (pickle.loads(shared.data), FilmAnalyser())
-    return _WARM[shared.digest]
+    if shared.version != __version__:
+        raise XrdfilmError(
+            f"this worker has xrdfilm {__version__}, the run was given out by {shared.version}; "
+            "install the same version everywhere"
+        )
+    if _warm_here.kept is None or _warm_here.digest != shared.digest:
+        _warm_here.kept = (pickle.loads(shared.data), FilmAnalyser())
+        _warm_here.digest = shared.digest
+    return _warm_here.kept
 
 
 def cut(films: Sequence[FilmTable]) -> Iterator[tuple[int, tuple[FilmTable, ...]]]:

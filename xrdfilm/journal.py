@@ -1,8 +1,9 @@
 """The journal of a run in the making: what was finished survives whatever stops the run.
 
 A text file beside the results, one JSON line a finished chunk of films, appended and flushed to
-the disk before the chunk counts as done. A run that was killed goes on from it: chunks whose
-films, files and settings are the same are not done again; a torn last line is dropped.
+the disk before the chunk counts as done; pictures lie in files beside it. A run that was killed
+goes on from it: chunks whose films, files and settings are the same are not done again; a torn
+last line is dropped. Only one process at a time may hold it.
 """
 
 from __future__ import annotations
@@ -10,13 +11,19 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-from collections.abc import Iterator, Sequence
+import shutil
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import BinaryIO
+
+from xrdfilm.errors import XrdfilmError
 
 SCHEMA = "xrdfilm-journal/1"
 NAME = "journal.jsonl"
+PICTURES = "journal-pictures"
+_FILMS = ', "films": ['
 
 
 def fingerprint(*parts: object) -> str:
@@ -28,9 +35,17 @@ def fingerprint(*parts: object) -> str:
 def file_mark(path: Path) -> str:
     """SHA-256 of a file's bytes, or why there is none: two marks differ where the files do."""
     try:
-        return hashlib.sha256(path.read_bytes()).hexdigest()
+        status = path.stat()
+        return _digest(path, status.st_mtime_ns, status.st_size)
     except OSError as problem:
         return f"unreadable: {problem.strerror}"
+
+
+@lru_cache(maxsize=16)
+def _digest(path: Path, mtime_ns: int, size: int) -> str:
+    """Kept for the files that many films share."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,90 +59,132 @@ class Journal:
     """Finished chunks of one run, on disk; in memory only where they stand.
 
     ``settings`` is the `fingerprint` of everything that all films share. A journal of other
-    settings is begun anew (``restarted`` is then True).
+    settings is begun anew (``restarted`` is then True). Raises XrdfilmError where the folder
+    cannot be written, or another process judges into it.
     """
 
-    def __init__(self, path: Path, settings: str) -> None:
-        self.path = path
-        self.restarted = False
+    def __init__(self, folder: Path, settings: str) -> None:
+        self.path = folder / NAME
+        self._pictures = folder / PICTURES
         self._places: dict[int, _Place] = {}
-        path.parent.mkdir(parents=True, exist_ok=True)
-        end = self._load(settings) if path.is_file() else None
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            self._file: BinaryIO = self.path.open("a+b")
+        except OSError as problem:
+            raise XrdfilmError(
+                f"{folder}: results cannot be written there ({problem.strerror}); name another "
+                "folder with --out"
+            ) from None
+        if not _lock(self._file):
+            self._file.close()
+            raise XrdfilmError(
+                f"another process is judging into {folder}; wait for it, or name another folder "
+                "with --out"
+            )
+        end = self._load(settings)
+        self.restarted = end is None and os.fstat(self._file.fileno()).st_size > 0
+        self._file.truncate(end or 0)
         if end is None:
-            self.restarted = path.is_file() and path.stat().st_size > 0
-            self._file: BinaryIO = path.open("w+b")
-            self._write({"schema": SCHEMA, "settings": settings})
-        else:
-            self._file = path.open("r+b")
-            self._file.truncate(end)
-            self._file.seek(end)
+            shutil.rmtree(self._pictures, ignore_errors=True)
+            self._write((json.dumps({"schema": SCHEMA, "settings": settings}) + "\n").encode())
 
     def _load(self, settings: str) -> int | None:
         """Index the whole lines; the offset behind them, or None for another run's journal."""
-        with self.path.open("rb") as file:
+        self._file.seek(0)
+        try:
+            head = json.loads(self._file.readline())
+        except ValueError:
+            return None
+        if head != {"schema": SCHEMA, "settings": settings}:
+            return None
+        end = self._file.tell()
+        for line in self._file:
+            if not line.endswith(b"\n"):
+                break
             try:
-                head = json.loads(file.readline())
-            except ValueError:
-                return None
-            if head != {"schema": SCHEMA, "settings": settings}:
-                return None
-            end = file.tell()
-            for line in file:
-                if not line.endswith(b"\n"):
-                    break
-                try:
-                    entry = json.loads(line)
-                    number, key = int(entry["chunk"]), str(entry["key"])
-                except (ValueError, KeyError, TypeError):
-                    break
-                self._places[number] = _Place(end, len(line), key)
-                end += len(line)
+                entry = json.loads(line)
+                number, key = int(entry["chunk"]), str(entry["key"])
+            except (ValueError, KeyError, TypeError):
+                break
+            self._places[number] = _Place(end, len(line), key)
+            end += len(line)
         return end
 
-    def holds(self, number: int, key: str) -> bool:
-        """Whether this chunk was finished with the same films and files."""
+    def key(self, number: int) -> str | None:
+        """The key of a finished chunk, or None."""
         place = self._places.get(number)
-        return place is not None and place.key == key
+        return None if place is None else place.key
 
-    def append(self, number: int, key: str, records: Sequence[str]) -> None:
+    def append(
+        self, number: int, key: str, records: Sequence[str], pictures: bytes | None = None
+    ) -> None:
         """Write a finished chunk; when this returns it survives a crash."""
-        films = "[" + ",".join(records) + "]"
-        line = f'{{"chunk":{number},"key":{json.dumps(key)},"films":{films}}}\n'.encode()
-        offset = self._file.tell()
-        self._file.write(line)
-        self._flush()
+        if pictures is not None:
+            self._pictures.mkdir(exist_ok=True)
+            with self._picture_file(number, key).open("wb") as file:
+                file.write(pictures)
+                file.flush()
+                os.fsync(file.fileno())
+        head = json.dumps({"chunk": number, "key": key, "lengths": [len(r) for r in records]})
+        line = f"{head[:-1]}{_FILMS}{','.join(records)}]}}\n".encode()
+        offset = self._file.seek(0, os.SEEK_END)
+        self._write(line)
         self._places[number] = _Place(offset, len(line), key)
 
-    def records(self, number: int) -> list[dict[str, Any]]:
-        """The films of a finished chunk."""
+    def records(self, number: int) -> tuple[str, ...]:
+        """The records of a finished chunk's films, to the letter as they were appended."""
         place = self._places[number]
-        with self.path.open("rb") as file:
-            file.seek(place.offset)
-            films: list[dict[str, Any]] = json.loads(file.read(place.length))["films"]
-        return films
+        self._file.seek(place.offset)
+        line = self._file.read(place.length).decode()
+        at = line.index(_FILMS)
+        lengths = json.loads(line[:at] + "}")["lengths"]
+        at += len(_FILMS)
+        found = []
+        for length in lengths:
+            found.append(line[at : at + length])
+            at += length + 1
+        return tuple(found)
 
-    def __iter__(self) -> Iterator[int]:
-        return iter(sorted(self._places))
+    def pictures(self, number: int) -> bytes | None:
+        """The pictures kept with a finished chunk, or None."""
+        try:
+            return self._picture_file(number, self._places[number].key).read_bytes()
+        except OSError:
+            return None
 
-    def _write(self, entry: dict[str, Any]) -> None:
-        self._file.write((json.dumps(entry) + "\n").encode())
-        self._flush()
+    def _picture_file(self, number: int, key: str) -> Path:
+        return self._pictures / f"{number:06d}-{key[:16]}.npz"
 
-    def _flush(self) -> None:
+    def _write(self, line: bytes) -> None:
+        self._file.write(line)
         self._file.flush()
         os.fsync(self._file.fileno())
 
     def close(self) -> None:
-        """Close the file; the journal stays."""
+        """Let go of the journal; it stays on disk."""
         self._file.close()
-
-    def remove(self) -> None:
-        """Close and delete it: the results are written, nothing is left to go on with."""
-        self.close()
-        self.path.unlink(missing_ok=True)
 
     def __enter__(self) -> Journal:
         return self
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+
+def discard(folder: Path) -> None:
+    """Delete the journal in a folder: the results are written, nothing is left to go on with."""
+    (folder / NAME).unlink(missing_ok=True)
+    shutil.rmtree(folder / PICTURES, ignore_errors=True)
+
+
+def _lock(file: BinaryIO) -> bool:
+    """Hold the file for this process until it is closed; False where another one holds it."""
+    try:
+        import fcntl
+    except ImportError:  # no such locks on this system: the user must not judge twice at a time
+        return True
+    try:
+        fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return False
+    return True

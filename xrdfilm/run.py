@@ -10,20 +10,21 @@ Results are the same to the bit however many workers there are.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from pathlib import Path
 
 from xrdfilm import __version__, results
-from xrdfilm.chunks import Chunk, JudgedChunk, SharedSetup, cut, judge_chunk
+from xrdfilm.chunks import CHUNK_FILMS, Chunk, SharedSetup, cut, judge_chunk
 from xrdfilm.gather import PlannedRun
-from xrdfilm.journal import NAME as JOURNAL
 from xrdfilm.journal import Journal, file_mark, fingerprint
+from xrdfilm.picture_store import pack_pictures, unpack_pictures
 from xrdfilm.report.picture import FilmPicture
 from xrdfilm.run_setup import RunSetup
 from xrdfilm.runfile import FilmTable
-from xrdfilm.workers import Here, Submitter, in_order
+from xrdfilm.workers import Here, Submitter, as_finished
 
 UNDER_WAY_EACH = 3  # chunks given out for each worker: one at work, the next ones waiting
 
@@ -35,6 +36,7 @@ class JudgedRun:
     result: results.RunResult
     pictures: Mapping[str, FilmPicture]
     resumed: int = 0
+    notes: tuple[str, ...] = ()
 
     @property
     def exit_status(self) -> int:
@@ -65,8 +67,9 @@ def judge_run(
 
     ``executor`` hands out the work (`xrdfilm.workers.Processes`, `xrdfilm.cluster.Cluster`, any
     executor of concurrent.futures, a dask client), ``workers`` of it at a time; None works here.
-    With ``journal_dir`` a run that was stopped goes on where it was. ``ship_scans`` reads the
-    scans here and sends them along, for workers that do not share this machine's paths.
+    With ``journal_dir`` a run that was stopped goes on where it was; `xrdfilm.journal.discard`
+    ends that when the results are safe. ``ship_scans`` reads the scans here and sends them along,
+    for workers that do not share this machine's paths.
 
     Raises RunFileError, LimitFileError, PhaseError or StackError for what is wrong with the run
     as a whole; what is wrong with one film goes into that film's record.
@@ -74,120 +77,134 @@ def judge_run(
     setup = RunSetup.of(planned)
     films: list[results.Film] = []
     pictures: dict[str, FilmPicture] = {}
-    resumed = 0
-    for chunk in stream_chunks(
+    stream = RunStream(
         setup,
         with_pictures=with_pictures,
         executor=executor,
         workers=workers,
         journal_dir=journal_dir,
         ship_scans=ship_scans,
-    ):
-        resumed += len(chunk.records) if chunk.resumed else 0
+    )
+    for chunk in stream:
         pictures.update(chunk.pictures)
         for record in chunk.records:
             films.append(results.Film.model_validate_json(record))
             if tick is not None:
                 tick(films[-1].film)
     result = results.RunResult(run=setup.run_record(), films=films)
-    return JudgedRun(result, pictures, resumed)
+    return JudgedRun(result, pictures, stream.resumed, stream.notes)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class StreamedChunk:
-    """The next chunk of a run in order: records as JSON, pictures, and whether it was resumed."""
+    """The next chunk of a run in order: its films' records as JSON, and their pictures."""
 
     records: tuple[str, ...]
     pictures: Mapping[str, FilmPicture]
-    resumed: bool = False
 
 
-def stream_chunks(
-    setup: RunSetup,
-    *,
-    with_pictures: bool,
-    executor: Submitter | Executor | None = None,
-    workers: int = 1,
-    journal_dir: Path | None = None,
-    ship_scans: bool = False,
-) -> Iterator[StreamedChunk]:
-    """Judge a run chunk by chunk, in order, holding only a few chunks at a time.
+@dataclass(slots=True, eq=False)
+class RunStream:
+    """A run judged chunk by chunk: iterate once over its chunks, which come in order.
 
-    Chunks that the journal holds, with the same films, files and settings, are taken from it;
-    their pictures are made again only where ``with_pictures`` asks for them, which means that
-    the films are analysed again.
+    Only a few chunks are held at a time. Chunks that the journal holds, with the same films, files
+    and settings, are taken from it; each finished chunk goes into it at once, in whatever order
+    they finish. ``resumed`` counts the films taken from the journal, ``notes`` tells what of it
+    could not be used.
     """
-    submitter: Submitter | Executor = Here() if executor is None else executor
-    shared = SharedSetup.of(setup)
-    under_way = 1 if executor is None else UNDER_WAY_EACH * max(workers, 1)
-    journal = None if journal_dir is None else Journal(journal_dir / JOURNAL, _settings(setup))
-    try:
-        if journal is None or with_pictures:
-            tasks = (
-                _task(setup, shared, number, tables, with_pictures, ship_scans)
-                for number, tables in cut(setup.planned.films)
-            )
-            for judged in in_order(submitter, judge_chunk, tasks, under_way=under_way):
-                yield StreamedChunk(judged.records, judged.pictures)
+
+    setup: RunSetup
+    with_pictures: bool = False
+    executor: Submitter | Executor | None = None
+    workers: int = 1
+    journal_dir: Path | None = None
+    ship_scans: bool = False
+    resumed: int = 0
+    notes: tuple[str, ...] = ()
+
+    def __iter__(self) -> Iterator[StreamedChunk]:
+        """Raises XrdfilmError where workers die over the same films again and again."""
+        if self.journal_dir is None:
+            for _, chunk in self._work(cut(self.setup.planned.films), None):
+                yield chunk
             return
-        yield from _journalled(setup, shared, submitter, journal, under_way, ship_scans)
-    finally:
-        if journal is not None:
-            journal.close()
+        with Journal(self.journal_dir, self._settings()) as journal:
+            if journal.restarted:
+                self.notes = (
+                    "an earlier, stopped run had other settings, limits or phases, or another "
+                    "version of the program: all films are judged anew",
+                )
+            yield from self._journalled(journal)
+
+    def _journalled(self, journal: Journal) -> Iterator[StreamedChunk]:
+        held: set[int] = set()
+        changed = 0
+        for number, tables in cut(self.setup.planned.films):
+            key = journal.key(number)
+            if key is None:
+                continue
+            if key == _chunk_key(tables, [self.setup.marks_now(table) for table in tables]):
+                held.add(number)
+                self.resumed += len(tables)
+            else:
+                changed += len(tables)
+        if changed:
+            self.notes = (
+                f"{changed} films of an earlier, stopped run are judged anew: their scans or what "
+                "is stated of them changed, or a film near them in the list came or went",
+            )
+        missing = (item for item in cut(self.setup.planned.films) if item[0] not in held)
+        fresh = self._work(missing, journal)
+        for number, _ in cut(self.setup.planned.films):
+            if number in held:
+                packed = journal.pictures(number) if self.with_pictures else None
+                pictures = {} if packed is None else unpack_pictures(packed)
+                yield StreamedChunk(journal.records(number), pictures)
+                continue
+            yield next(fresh)[1]
+
+    def _work(
+        self, chunks: Iterable[tuple[int, tuple[FilmTable, ...]]], journal: Journal | None
+    ) -> Iterator[tuple[int, StreamedChunk]]:
+        """Judge chunks, which come numbered in order; results in the same order."""
+        submitter: Submitter | Executor = Here() if self.executor is None else self.executor
+        under_way = 1 if self.executor is None else UNDER_WAY_EACH * max(self.workers, 1)
+        shared = SharedSetup.of(self.setup)
+        asked: deque[tuple[int, tuple[FilmTable, ...]]] = deque()
+
+        def tasks() -> Iterator[Chunk]:
+            for number, tables in chunks:
+                asked.append((number, tables))
+                read = self.setup.read_scans
+                scans = tuple(read(table) for table in tables) if self.ship_scans else None
+                yield Chunk(number, shared, tables, self.with_pictures, scans)
+
+        done: dict[int, StreamedChunk] = {}
+        for _, judged in as_finished(submitter, judge_chunk, tasks(), under_way=under_way):
+            if journal is not None:
+                tables = next(tables for number, tables in asked if number == judged.number)
+                packed = pack_pictures(judged.pictures) if self.with_pictures else None
+                key = _chunk_key(tables, judged.marks)
+                journal.append(judged.number, key, judged.records, packed)
+            done[judged.number] = StreamedChunk(judged.records, judged.pictures)
+            while asked and asked[0][0] in done:
+                number, _ = asked.popleft()
+                yield number, done.pop(number)
+
+    def _settings(self) -> str:
+        """What all films of a run share and a resumed run must share too."""
+        setup, planned = self.setup, self.setup.planned
+        stated = planned.run_file.model_dump(mode="json", exclude={"film", "films"})
+        limits = None if setup.limits is None else setup.limits.model_dump(mode="json")
+        phases = {
+            table.key: file_mark(planned.path_of(table.file)) for table in planned.run_file.phase
+        }
+        parts = (stated, limits, phases, setup.hashes, self.with_pictures)
+        return fingerprint(__version__, CHUNK_FILMS, planned.run_id, parts)
 
 
-def _journalled(
-    setup: RunSetup,
-    shared: SharedSetup,
-    submitter: Submitter | Executor,
-    journal: Journal,
-    under_way: int,
-    ship_scans: bool,
-) -> Iterator[StreamedChunk]:
-    import json
-
-    keys = {number: _chunk_key(setup, tables) for number, tables in cut(setup.planned.films)}
-    missing = [n for n, key in keys.items() if not journal.holds(n, key)]
-    tables_of = dict(cut(setup.planned.films))
-    tasks = (_task(setup, shared, n, tables_of[n], False, ship_scans) for n in missing)
-    fresh: Iterator[JudgedChunk] = in_order(submitter, judge_chunk, tasks, under_way=under_way)
-    to_do = set(missing)
-    for number, key in keys.items():
-        if number in to_do:
-            judged = next(fresh)
-            journal.append(number, key, judged.records)
-            yield StreamedChunk(judged.records, {})
-        else:
-            held = tuple(json.dumps(film, ensure_ascii=False) for film in journal.records(number))
-            yield StreamedChunk(held, {}, resumed=True)
-
-
-def _task(
-    setup: RunSetup,
-    shared: SharedSetup,
-    number: int,
-    tables: tuple[FilmTable, ...],
-    with_pictures: bool,
-    ship_scans: bool,
-) -> Chunk:
-    scans = tuple(setup.read_scans(table) for table in tables) if ship_scans else None
-    return Chunk(number, shared, tables, with_pictures, scans)
-
-
-def _settings(setup: RunSetup) -> str:
-    """What all films of a run share and a resumed run must share too."""
-    planned = setup.planned
-    stated = planned.run_file.model_dump(mode="json", exclude={"film", "films"})
-    limits = None if setup.limits is None else setup.limits.model_dump(mode="json")
-    phases = {table.key: file_mark(planned.path_of(table.file)) for table in planned.run_file.phase}
-    return fingerprint(__version__, planned.run_id, stated, limits, phases, setup.hashes)
-
-
-def _chunk_key(setup: RunSetup, tables: tuple[FilmTable, ...]) -> str:
+def _chunk_key(tables: Sequence[FilmTable], marks: Sequence[tuple[str, ...]]) -> str:
     """The films of a chunk and the contents of their files."""
-    planned = setup.planned
-    marks = [
-        [table.model_dump(mode="json"), *(file_mark(planned.path_of(n)) for n in table.file_names)]
-        for table in tables
-    ]
-    return fingerprint(marks)
+    return fingerprint(
+        [[table.model_dump(mode="json"), *of] for table, of in zip(tables, marks, strict=True)]
+    )

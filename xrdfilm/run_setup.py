@@ -17,6 +17,7 @@ from xrdfilm.crystal import Phase, load_phase, phase_keys
 from xrdfilm.errors import CannotTellError, RunFileError, ScanFormatError, XrdfilmError
 from xrdfilm.film import FilmAnalyser, FilmAnalysis, FilmInput
 from xrdfilm.gather import PlannedRun
+from xrdfilm.journal import file_mark
 from xrdfilm.limits import LimitFile, read_limit_file
 from xrdfilm.premises import Premises, check_phases, load_user_phases, optics_of, premises_of
 from xrdfilm.readers import read_scan
@@ -34,7 +35,7 @@ class FilmScans:
     """The scans of a film as read, with the SHA-256 of each file.
 
     ``problems`` are sentences about files that could not be read; ``unreadable`` is that about
-    the coupled scan.
+    the coupled scan. ``marks`` belong to the film's files one by one: they change with a file.
     """
 
     coupled: Scan | None
@@ -42,6 +43,7 @@ class FilmScans:
     hashes: Mapping[str, str]
     problems: tuple[str, ...] = ()
     unreadable: str | None = None
+    marks: tuple[str, ...] = ()
 
 
 @dataclass(slots=True, eq=False)
@@ -102,7 +104,16 @@ class RunSetup:
             self._side_scans(table.azimuth_scans, "phi", problems, hashes),
             *self._tilt_scan(table, problems, hashes),
         )
-        return FilmScans(coupled, side, {**hashes, **self.hashes}, tuple(problems), unreadable)
+        marks = tuple(
+            hashes.get(name) or file_mark(self.planned.path_of(name)) for name in table.file_names
+        )
+        return FilmScans(
+            coupled, side, {**hashes, **self.hashes}, tuple(problems), unreadable, marks
+        )
+
+    def marks_now(self, table: FilmTable) -> tuple[str, ...]:
+        """What `FilmScans.marks` would be, without reading the scans."""
+        return tuple(file_mark(self.planned.path_of(name)) for name in table.file_names)
 
     def film_input(self, table: FilmTable, scans: FilmScans) -> FilmInput:
         """A film ready for analysis: its scans with the premises that hold for them."""

@@ -17,10 +17,10 @@ from pathlib import Path
 from typing import Any
 
 from xrdfilm.gather import PlannedRun
-from xrdfilm.journal import NAME as JOURNAL
+from xrdfilm.journal import discard
 from xrdfilm.report.tables import defused
 from xrdfilm.results import SCHEMA
-from xrdfilm.run import exit_status, stream_chunks
+from xrdfilm.run import RunStream, exit_status
 from xrdfilm.run_setup import RunSetup
 from xrdfilm.workers import Submitter
 
@@ -58,6 +58,7 @@ class WrittenRun:
     table: Path
     verdicts: Mapping[str, int]
     resumed: int
+    notes: tuple[str, ...] = ()
 
     @property
     def exit_status(self) -> int:
@@ -83,7 +84,13 @@ def judge_to_files(
     results, table = out_dir / "results.json", out_dir / "films.csv"
     parts = [path.with_name(f".{path.name}.part") for path in (results, table)]
     verdicts: Counter[str] = Counter()
-    resumed = 0
+    stream = RunStream(
+        setup,
+        executor=executor,
+        workers=workers,
+        journal_dir=out_dir,
+        ship_scans=ship_scans,
+    )
     with (
         parts[0].open("w", encoding="utf-8") as text,
         parts[1].open("w", encoding="utf-8-sig", newline="") as rows,
@@ -93,15 +100,7 @@ def judge_to_files(
         run = setup.run_record().model_dump_json()
         text.write(f'{{"schema":{json.dumps(SCHEMA)},"run":{run},"films":[')
         separator = "\n"
-        for chunk in stream_chunks(
-            setup,
-            with_pictures=False,
-            executor=executor,
-            workers=workers,
-            journal_dir=out_dir,
-            ship_scans=ship_scans,
-        ):
-            resumed += len(chunk.records) if chunk.resumed else 0
+        for chunk in stream:
             for record in chunk.records:
                 film = json.loads(record)
                 text.write(separator + record)
@@ -113,8 +112,8 @@ def judge_to_files(
         text.write("\n]}\n")
     for part, path in zip(parts, (results, table), strict=True):
         os.replace(part, path)
-    (out_dir / JOURNAL).unlink(missing_ok=True)
-    return WrittenRun(results, table, dict(verdicts), resumed)
+    discard(out_dir)
+    return WrittenRun(results, table, dict(verdicts), stream.resumed, stream.notes)
 
 
 def _cell(film: dict[str, Any], at: tuple[str, ...]) -> object:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sys
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -28,6 +28,8 @@ Examples:
 \b
 Exit status: 0 all pass, 1 some film failed, 2 usage or unreadable input,
 3 none failed but some are undecided.
+
+A run that was stopped goes on where it was when the same command is given again.
 """
 
 
@@ -50,9 +52,7 @@ Exit status: 0 all pass, 1 some film failed, 2 usage or unreadable input,
 @click.option(
     "--ship-scans", is_flag=True, help="Send scans to the cluster, which cannot see their folder."
 )
-@click.option(
-    "--results-only", is_flag=True, help="No pages: results.json and films.csv; can be resumed."
-)
+@click.option("--results-only", is_flag=True, help="No pages: results.json and films.csv.")
 @stating_options
 def command(
     paths: tuple[Path, ...],
@@ -114,11 +114,12 @@ def judge_and_print(planned: PlannedRun, how: HowToJudge) -> int:
             written = judge_to_files(
                 planned, tick=tick, executor=executor, workers=workers, ship_scans=how.ship_scans
             )
-        if written.resumed:
-            click.echo(f"{written.resumed} films were taken from an earlier, stopped run.")
+        _tell_of_earlier(written.resumed, written.notes)
         click.echo(_counts(written.verdicts))
         click.echo(f"Results: {written.results}")
         return written.exit_status
+    from xrdfilm.chunks import CHUNK_FILMS
+    from xrdfilm.journal import discard
     from xrdfilm.report.write import write_report
     from xrdfilm.run import judge_run
 
@@ -127,13 +128,20 @@ def judge_and_print(planned: PlannedRun, how: HowToJudge) -> int:
         progress_bar(planned.run_id, len(planned.films)) as tick,
     ):
         judged = judge_run(
-            planned, tick=tick, executor=executor, workers=workers, ship_scans=how.ship_scans
+            planned,
+            tick=tick,
+            executor=executor,
+            workers=workers,
+            journal_dir=planned.out_dir if len(planned.films) > CHUNK_FILMS else None,
+            ship_scans=how.ship_scans,
         )
+    _tell_of_earlier(judged.resumed, judged.notes)
     with progress_bar("report", len(planned.films)) as tick:
         paths = write_report(
             judged.result, judged.pictures, planned.out_dir, pdf=how.pdf,
             progress=lambda done, _: tick(str(done)),
         )  # fmt: skip
+    discard(planned.out_dir)
     for note in paths.notes:
         click.echo(note, err=how.as_json)
     if how.as_json:
@@ -143,6 +151,13 @@ def judge_and_print(planned: PlannedRun, how: HowToJudge) -> int:
     click.echo(f"Report:  {paths.index}")
     click.echo(f"Results: {paths.results}")
     return judged.exit_status
+
+
+def _tell_of_earlier(resumed: int, notes: Sequence[str]) -> None:
+    for note in notes:
+        click.echo(note, err=True)
+    if resumed:
+        click.echo(f"{resumed} films were taken from an earlier, stopped run.", err=True)
 
 
 @contextmanager
@@ -155,6 +170,8 @@ def _place_of_work(how: HowToJudge, films: int) -> Iterator[tuple[Any, int]]:
         from xrdfilm.cluster import Cluster
 
         with Cluster(how.cluster) as cluster:
+            for note in cluster.notes:
+                click.echo(note, err=True)
             yield cluster, cluster.cores
         return
     chunks = -(-films // CHUNK_FILMS)
