@@ -114,8 +114,11 @@ def judged_quantities(record: results.Film, analysis: FilmAnalysis) -> dict[str,
         scan = coupled.scan
         found["scan_start_deg"] = exact(float(scan.axis_deg[0]))
         found["scan_end_deg"] = exact(float(scan.axis_deg[-1]))
+        key = analysis.premises.film.key
         film = [
-            line for line in coupled.lines if line.reflection.phase == analysis.premises.film.key
+            line
+            for line, laid in zip(coupled.lines, coupled.laid, strict=True)
+            if line.reflection.phase == key and laid.use == "measure" and laid.certain
         ]
         if film:
             top = max(film, key=lambda line: line.area_counts_deg)
