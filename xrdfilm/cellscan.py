@@ -374,16 +374,18 @@ def _poisson_fit(
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Expected counts (N,), amplitudes (M,) and their uncertainties; weights 1/expected."""
     variance = fixed
+    size = basis.shape[1]
     for turn in range(2 if counting else 1):
         weighted = basis.T / variance
         normal = weighted @ basis
-        scale = 1.0 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
-        inverse = np.linalg.inv(normal * np.outer(scale, scale) + 1e-12 * np.eye(scale.size))
-        inverse *= np.outer(scale, scale)
+        scale = 1.0 / np.sqrt(np.maximum(normal.diagonal(), 1e-300))
+        normal *= scale[:, None] * scale
+        normal.flat[:: size + 1] += 1e-12
+        inverse = np.linalg.inv(normal) * (scale[:, None] * scale)
         amplitudes = inverse @ (weighted @ y)
         if counting and turn == 0:
             variance = _expected(basis, amplitudes, floor)
-    errors = np.sqrt(np.maximum(np.diag(inverse), 1e-300))
+    errors = np.sqrt(np.maximum(inverse.diagonal(), 1e-300))
     told = amplitudes
     if without_last:
         told = amplitudes.copy()
@@ -398,8 +400,9 @@ def _poisson_fit(
         if without_last:
             rest = basis[:, :-1][:, plain[:-1]]
         weighted = rest.T / model
-        fitted, *_ = np.linalg.lstsq(weighted @ rest, weighted @ left, rcond=1e-10)
-        model = np.maximum(model, rest @ fitted)
+        normal = weighted @ rest
+        normal.flat[:: rest.shape[1] + 1] *= 1.0 + 1e-10
+        model = np.maximum(model, rest @ np.linalg.solve(normal, weighted @ left))
     return model, amplitudes, errors
 
 
@@ -410,7 +413,8 @@ def _expected(basis: FloatArray, amplitudes: FloatArray, floor: float) -> FloatA
     look like a line.
     """
     model = basis @ amplitudes
-    return np.asarray(np.maximum(model, max(floor, _DEEPEST * float(np.median(model)))))
+    middle = float(np.partition(model, model.size // 2)[model.size // 2])
+    return np.asarray(np.maximum(model, max(floor, _DEEPEST * middle)))
 
 
 def normal_score(significance: float, third: float) -> float:

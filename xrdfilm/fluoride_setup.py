@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -177,8 +178,12 @@ def prepare(
 
     broadened = _broadening(film_lines, settings, optics)
 
+    fwhm, lorentz = settings.instrument_fwhm_deg, settings.instrument_lorentz
+    wavelength_A = optics.radiation.mean_A
+
     def shape_at(place: float, substrate: bool) -> LineShape:
-        return _neighbour_shape(place, settings, optics, 1.0 if substrate else broadened)
+        factor = 1.0 if substrate else broadened
+        return _neighbour_shape(place, fwhm, lorentz, wavelength_A, factor)
 
     near = stack_neighbours(
         scan.axis_deg,
@@ -201,11 +206,11 @@ def prepare(
     return FluorideWork(stack, optics, settings, phase, edges, below, windows, shared)
 
 
+@lru_cache(maxsize=8192)
 def _neighbour_shape(
-    place: float, settings: FluorideSettings, optics: Optics, broadened: float = 1.0
+    place: float, fwhm_deg: float, lorentz: float, wavelength_A: float, broadened: float = 1.0
 ) -> LineShape:
-    fwhm, lorentz = settings.instrument_fwhm_deg, settings.instrument_lorentz
-    shape = shape_of(place, fwhm, lorentz, _NEIGHBOUR_SIZE_NM, optics.radiation.mean_A)
+    shape = shape_of(place, fwhm_deg, lorentz, _NEIGHBOUR_SIZE_NM, wavelength_A)
     return LineShape(shape.fwhm_deg * broadened, shape.lorentz_fraction)
 
 
@@ -214,11 +219,18 @@ def _broadening(lines: MeasuredLines | None, settings: FluorideSettings, optics:
     if lines is None:
         return 1.0
     ratios = [
-        line.fwhm_deg / _neighbour_shape(line.two_theta_deg, settings, optics).fwhm_deg
+        line.fwhm_deg
+        / _neighbour_shape(
+            line.two_theta_deg,
+            settings.instrument_fwhm_deg,
+            settings.instrument_lorentz,
+            optics.radiation.mean_A,
+        ).fwhm_deg
         for line in lines
         if line.significance > 20.0 and np.isfinite(line.fwhm_deg)
     ]
-    return float(np.clip(np.median(ratios), 1.0, 4.0)) if ratios else 1.0
+    # in steps of 5 %, so that films of one run share their neighbours' shapes
+    return round(20.0 * float(np.clip(np.median(ratios), 1.0, 4.0))) / 20.0 if ratios else 1.0
 
 
 def _edge_step(settings: FluorideSettings, optics: Optics) -> float:
