@@ -35,6 +35,7 @@ _HALF_WIDTHS = (3.0, 4.0, 6.0, 8.0)  # windows tried, in FWHM on either side
 _FINE_DEG = 0.01
 _SAME_PLACE_DEG = 0.3
 _STRAY_STRENGTH = 0.02  # of the powder's strongest line
+_REACH_DEG = 3.0
 _NEIGHBOUR = 0.05  # of the background: a neighbour above it is fitted along
 
 
@@ -165,9 +166,12 @@ def lines_of(
         own = _shape(angles, line.observed_deg, line.fwhm_deg, share, optics)
         rest = np.maximum(others - line.area_counts_deg * own, 1e-3)
         expected = 1.0 if is_film else expected_ratio
-        cost, low, high = _cost(
-            angles, own, rest, floor, line.observed_deg, line.fwhm_deg, strength, expected, step_deg
-        )
+        near = _tails(line, truth.lines, angles, optics)
+        cost, low, high, neighbours = _cost(
+            angles, own, rest, floor, near, line.observed_deg, line.fwhm_deg, strength * expected,
+            step_deg,
+        )  # fmt: skip
+        cost /= strength**2
         found.append(
             LineWorth(
                 line.reflection,
@@ -182,7 +186,7 @@ def lines_of(
                 share,
                 hidden.get((line.reflection, "c_axis" if is_film else component), ""),
                 _strays(line.reflection, line.two_theta_deg, film, optics),
-                _neighbours(line, truth.lines, low, high, floor, angles, optics),
+                neighbours,
             )
         )
     found.sort(key=lambda one: (one.role, not one.usable, one.cost_s))
@@ -256,31 +260,20 @@ def _lorentz_fraction(place: float, fwhm: float, optics: Optics) -> float:
     return float(thompson_cox_hastings(gauss, np.array([lorentz]))[1][0])
 
 
-def _neighbours(
-    line: TrueLine,
-    lines: Sequence[TrueLine],
-    low: float,
-    high: float,
-    floor: FloatArray,
-    angles: FloatArray,
-    optics: Optics,
-) -> tuple[Neighbour, ...]:
-    """Lines whose profile exceeds a share of the background somewhere in the window."""
-    inside = (angles >= low) & (angles <= high)
-    if not inside.any():
-        return ()
-    base = float(floor[inside].mean())
-    found: list[Neighbour] = []
+def _tails(
+    line: TrueLine, lines: Sequence[TrueLine], angles: FloatArray, optics: Optics
+) -> tuple[tuple[Neighbour, FloatArray], ...]:
+    """The lines near a line, each with its profile in counts a second at all angles."""
+    found: list[tuple[Neighbour, FloatArray]] = []
     for other in lines:
         same = other.reflection == line.reflection and other.component == line.component
-        if same or other.ghost is not None or abs(other.observed_deg - line.observed_deg) > 3.0:
+        gap = abs(other.observed_deg - line.observed_deg)
+        if same or other.ghost is not None or gap > _REACH_DEG or other.area_counts_deg <= 0.0:
             continue
         share = _lorentz_fraction(other.two_theta_deg, other.fwhm_deg, optics)
-        tail = other.area_counts_deg * _shape(
-            angles[inside], other.observed_deg, other.fwhm_deg, share, optics
-        )
-        if tail.max() > _NEIGHBOUR * base:
-            found.append(Neighbour(other.observed_deg, other.fwhm_deg, share))
+        tail = _shape(angles, other.observed_deg, other.fwhm_deg, share, optics)
+        near = Neighbour(other.observed_deg, other.fwhm_deg, share)
+        found.append((near, other.area_counts_deg * tail))
     return tuple(found)
 
 
@@ -305,14 +298,17 @@ def _cost(
     own: FloatArray,
     rest: FloatArray,
     floor: FloatArray,
+    near: Sequence[tuple[Neighbour, FloatArray]],
     place: float,
     fwhm: float,
-    strength: float,
-    expected: float,
+    area: float,
     step_deg: float,
-) -> tuple[float, float, float]:
-    """Variance of the amount times the seconds on the window, and the best window's ends."""
-    best = (np.inf, place, place)
+) -> tuple[float, float, float, tuple[Neighbour, ...]]:
+    """Variance of the area times the seconds on the window; the window's ends; its neighbours.
+
+    ``own`` is the line's profile of unit area, ``area`` the expected one at a second a step.
+    """
+    best: tuple[float, float, float, tuple[Neighbour, ...]] = (np.inf, place, place, ())
     for reach in _HALF_WIDTHS:
         low, high = place - reach * fwhm, place + reach * fwhm
         if low < angles[0] or high > angles[-1]:
@@ -320,20 +316,21 @@ def _cost(
         steps = int(np.floor((high - low) / step_deg)) + 1
         x = low + step_deg * np.arange(steps)
         p, other = np.interp(x, angles, own), np.interp(x, angles, rest)
-        base = np.interp(x, angles, floor)
-        columns = [strength * p, np.ones_like(x), x - place]
-        neighbour = other - base
-        if neighbour.max() > _NEIGHBOUR * base.mean():
-            columns.append(neighbour / neighbour.max())
+        base = float(np.interp(x, angles, floor).mean())
+        columns = [p, np.ones_like(x), x - place]
+        kept: list[Neighbour] = []
+        for neighbour, tail in near:
+            there = np.interp(x, angles, tail)
+            if there.max() > _NEIGHBOUR * base:
+                kept.append(neighbour)
+                columns.append(there / there.max())
         design = np.stack(columns, axis=1)
-        rate = other + expected * strength * p
-        information = design.T @ (design / rate[:, None])
+        information = design.T @ (design / (other + area * p)[:, None])
         scale = np.sqrt(np.diag(information))
-        try:
-            inverse = np.linalg.inv(information / np.outer(scale, scale))
-        except np.linalg.LinAlgError:
+        scaled = information / np.outer(scale, scale)
+        if np.linalg.cond(scaled) > 1e10:
             continue
-        cost = float(inverse[0, 0] / scale[0] ** 2) * steps
+        cost = float(np.linalg.inv(scaled)[0, 0] / scale[0] ** 2) * steps
         if 0.0 < cost < best[0]:
-            best = (cost, low, high)
+            best = (cost, low, high, tuple(kept))
     return best
