@@ -167,7 +167,7 @@ FILMS = (
     ),
     DemoFilm(
         "converted, but a K-beta ghost of (111) buffer grains stands beside the fluoride's (111)",
-        {"buffers": (BufferTexture(6.0, fraction_111=0.15),)},
+        {"buffers": (BufferTexture(6.0, fraction_111=0.03),)},
         k_beta=0.02,
     ),
     DemoFilm("counted for a fiftieth of the time", counting=0.02),
