@@ -254,17 +254,19 @@ def fit_curve(
     *,
     sigma: FloatArray | None = None,
     use: BoolArray | None = None,
+    background: FloatArray | None = None,
 ) -> CurveFit:
     """Fit the model to a scan: ``x_deg`` ascending, ``counts`` (N,).
 
-    Without ``sigma`` the counts are Poisson. ``use`` (N,) leaves points out. Areas may come out
-    negative. Where chi-square a degree of freedom exceeds 1 the covariance is widened by it.
+    Without ``sigma`` the counts are Poisson. ``use`` (N,) leaves points out. ``background``
+    (N, background_degree + 1) replaces the powers of the axis by shapes of one's own. Areas may
+    come out negative. Where chi-square a degree of freedom exceeds 1 it widens the covariance.
     """
     x = np.asarray(x_deg, dtype=float)
     y = np.asarray(counts, dtype=float)
     keep = np.ones(x.size, dtype=bool) if use is None else use
     lay = _layout(model)
-    basis = _background_basis(x, model.background_degree)
+    basis = _background_basis(x, model.background_degree) if background is None else background
     start, low, high = _start(x[keep], y[keep], basis[keep], model, lay)
     scale = np.maximum(np.abs(start), 1e-3)
     scale[lay.areas] = max(float(np.abs(start[lay.areas]).max()), 1.0)

@@ -334,6 +334,18 @@ class TiltModel:
         to_sigma = np.radians(1.0) / FWHM_PER_SIGMA
         return inside * to_sigma * in_plane_factor, out * to_sigma * factor
 
+    def random_shape(self, tilt_deg: FloatArray) -> FloatArray:
+        """Height of random grains against tilt, (N,), in arbitrary units."""
+        path = layer_path(
+            self.two_theta_deg,
+            self.stack,
+            self.layer,
+            self.optics.radiation.mean_A,
+            tilt_deg=tilt_deg,
+        )
+        defocus = self.geometry.defocus
+        return np.asarray(path if defocus is None else path * defocus.at(tilt_deg))
+
     def random_level(
         self,
         tilts_deg: FloatArray,
@@ -346,13 +358,12 @@ class TiltModel:
         A family of m poles over 4π puts m·δ'/(4π) of the grains into the window a radian of χ,
         where an aligned pole gives its arc's share; areas are counted in degrees.
         """
-        mean_path = np.mean(
-            [
-                self.path(t, thickness)
-                * (1.0 if self.geometry.defocus is None else float(self.geometry.defocus.at(t)))
-                for t in np.linspace(float(tilts_deg[0]), float(tilts_deg[-1]), 7)
-            ],
-            axis=0,
-        )
+        nodes, weights = np.polynomial.legendre.leggauss(7)
+        low, high = float(tilts_deg[0]), float(tilts_deg[-1])
+        mean_path = np.zeros(thickness.size)
+        for node, weight in zip(nodes, weights, strict=True):
+            tilt = 0.5 * (low + high) + 0.5 * (high - low) * float(node)
+            focus = 1.0 if self.geometry.defocus is None else float(self.geometry.defocus.at(tilt))
+            mean_path += 0.5 * weight * focus * self.path(tilt, thickness)
         poles = (strength * accepted) @ self.multiplicity
         return np.asarray(poles * mean_path * self.box_rad / (4.0 * np.pi) * np.radians(1.0))
