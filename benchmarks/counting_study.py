@@ -166,7 +166,7 @@ def whole_scans(films: int, seed: int) -> None:
         }
     )  # fmt: skip
     premises = premises_of(run_file, None, {})
-    name, limit = "fluoride_volume_fraction_aligned", Tolerance(None, 0.02)
+    name, limit = "fluoride_volume_fraction_aligned", Tolerance(None, 0.01)
     base = SimulatedFilm(
         stack=demo_stack(), c_axis=0.95, a_axis=0.02, random=0.03, c_mosaic_fwhm_deg=4.5,
         a_mosaic_fwhm_deg=4.5,
@@ -189,7 +189,7 @@ def whole_scans(films: int, seed: int) -> None:
 
     begun = time.perf_counter()
     for k in range(films):
-        truth = float(rng.choice([0.0, 0.0, rng.uniform(0.0, 0.012), rng.uniform(0.03, 0.05)]))
+        truth = float(rng.choice([0.0, 0.0, rng.uniform(0.0, 0.006), rng.uniform(0.018, 0.03)]))
         first = estimate_at(truth, 0.004, 10_000 + k)
         if first is None or not first.sigma:
             continue
@@ -208,7 +208,7 @@ def whole_scans(films: int, seed: int) -> None:
         broken = limit.probability_broken(second)
         done = min(broken, 1.0 - broken) < RISK
         decided += done
-        wrong += done and ((broken < 0.5) != (truth <= 0.02))
+        wrong += done and ((broken < 0.5) != (truth <= 0.01))
     took = time.perf_counter() - begun
     print(
         f"whole scans: {films} films, {opened} left open by the short scan with a plan; "

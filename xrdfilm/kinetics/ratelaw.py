@@ -117,7 +117,7 @@ def rate_law(
     dof = len(points) - count
     scatter2 = _scatter(X, y, own, dof)
     beta, covariance, chi2 = _solve(X, y, own**2 + scatter2)
-    covariance = covariance * max(1.0, chi2 / dof)
+    covariance = covariance * (chi2 / dof)
     t = float(stdtrit(dof, 0.5 + level / 2.0))
     exponents: dict[str, Estimate] = {}
     for i, gas in enumerate(varied, start=1):
