@@ -151,9 +151,13 @@ def main() -> None:
             with open_history(path, must_exist=True) as history:
                 film_figures(history, "a_axis_fraction", line="line 3")
 
+        begun = time.perf_counter()
+        ask(200)()
+        first = time.perf_counter() - begun
         bare = best(rows)
         for words, seconds in (
             ("the rows alone (one quantity, one line)", bare),
+            ("trend, the first asked of a process", first),
             ("trend, the newest 200 runs", best(ask(200))),
             ("trend, every run of the line", best(ask(None))),
             ("figures of every film of the line", best(every_film)),

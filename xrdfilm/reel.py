@@ -32,6 +32,7 @@ Fate = Literal["ship", "hold", "undecided"]
 FATES: tuple[Fate, ...] = ("ship", "undecided", "hold")
 RISK = 0.05
 _NODES = 24
+_FAULT = "the fault may reach almost to the next scan that passes"
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,14 +124,13 @@ def ship_map(
     left = places[0] if start_m is None else min(start_m, places[0])
     right = places[-1] if end_m is None else max(end_m, places[-1])
     wander = [wander_per_metre(np.array(places), q) for q in quantities]
-    gaps = [
-        _gap(i, scans, quantities, wander, shortest_fault_m, risk) for i in range(len(scans) - 1)
-    ]
+    crossings = [_likeliest(i, scans, quantities, wander) for i in range(len(scans) - 1)]
+    gaps = [_gap(i, scans, crossings[i], shortest_fault_m, risk) for i in range(len(scans) - 1)]
     pieces = [Segment(left, places[0], "undecided", "before the first scan")]
     pieces += gaps
     pieces.append(Segment(places[-1], right, "undecided", "after the last scan"))
     pieces += _failed_ends(scans, left, right)
-    segments = _least_length(_joined(pieces), least_length_m)
+    segments = [_told(s, scans) for s in _least_length(_joined(pieces), least_length_m)]
     margin, held = _margins(scans, gaps)
     notes = []
     if shortest_fault_m is None:
@@ -146,7 +146,7 @@ def ship_map(
         risk,
         margin,
         held,
-        _lengths(scans, quantities, wander, least_length_m, risk),
+        _lengths(scans, crossings, least_length_m, risk),
         tuple(notes),
     )
 
@@ -169,22 +169,35 @@ def _refuse_bad(
         raise ValueError(f"the least length cannot be negative: {least_length_m}")
 
 
-def _gap(
+def _likeliest(
     i: int,
     scans: Sequence[ReelScan],
     quantities: Sequence[LimitedQuantity],
     wander: Sequence[float],
+) -> tuple[float, str]:
+    """(chance, quantity) of the limit most likely broken between two scans that pass."""
+    if any(scan.verdict != "pass" for scan in scans[i : i + 2]):
+        return 0.0, ""
+    length = scans[i + 1].position_m - scans[i].position_m
+    chances = [
+        (crossing_chance(i, q, variance, length), q.name)
+        for q, variance in zip(quantities, wander, strict=True)
+    ]
+    return max(chances, default=(0.0, ""))
+
+
+def _gap(
+    i: int,
+    scans: Sequence[ReelScan],
+    crossing: tuple[float, str],
     shortest_fault_m: float | None,
     risk: float,
 ) -> Segment:
     a, b = scans[i], scans[i + 1]
     start, end = a.position_m, b.position_m
     length = end - start
-    failed = [scan for scan in (a, b) if scan.verdict == "fail"]
-    if failed:
-        where = " and ".join(f"{number(scan.position_m, 6)} m" for scan in failed)
-        why = f"the scan at {where} fails; the fault may reach almost to the next scan"
-        return Segment(start, end, "hold", why)
+    if "fail" in (a.verdict, b.verdict):
+        return Segment(start, end, "hold", _FAULT)
     open_ = [scan for scan in (a, b) if scan.verdict != "pass"]
     if open_:
         where = " and ".join(f"{number(s.position_m, 6)} m is {s.verdict}" for s in open_)
@@ -193,15 +206,14 @@ def _gap(
         return Segment(start, end, "undecided", "nothing was measured between these scans")
     if length > shortest_fault_m * (1.0 + 1e-9):
         why = (
-            f"{number(length, 3)} m without a scan: a fault of {number(shortest_fault_m, 3)} m "
-            "could lie there unseen"
+            f"scans further apart than {number(shortest_fault_m, 3)} m: a fault could lie "
+            "between them unseen"
         )
         return Segment(start, end, "undecided", why)
-    for q, variance in zip(quantities, wander, strict=True):
-        chance = crossing_chance(i, q, variance, length)
-        if chance > risk:
-            why = f"{q.name} wanders and may break its limit between (chance {probability(chance)})"
-            return Segment(start, end, "undecided", why)
+    chance, name = crossing
+    if chance > risk:
+        why = f"{name} wanders and may break its limit between (chance {probability(chance)})"
+        return Segment(start, end, "undecided", why)
     return Segment(start, end, "ship", "both scans pass and no fault fits between them")
 
 
@@ -279,9 +291,24 @@ def _joined(pieces: Sequence[Segment]) -> list[Segment]:
     return joined
 
 
+def _told(segment: Segment, scans: Sequence[ReelScan]) -> Segment:
+    """The segment with its failing scans named, and no more than three reasons."""
+    reasons = segment.why.split("; ")
+    why = "; ".join(reasons[:3]) + (f"; and {len(reasons) - 3} more" if len(reasons) > 3 else "")
+    inside = [
+        number(scan.position_m, 6)
+        for scan in scans
+        if scan.verdict == "fail" and segment.start_m <= scan.position_m <= segment.end_m
+    ]
+    if segment.fate == "hold" and inside:
+        named = ", ".join(inside[:6]) + (f" and {len(inside) - 6} more" if len(inside) > 6 else "")
+        why = f"fails at {named} m; {why}"
+    return Segment(segment.start_m, segment.end_m, segment.fate, why)
+
+
 def _least_length(segments: list[Segment], least: float) -> list[Segment]:
     short = [
-        Segment(s.start_m, s.end_m, "undecided", f"shorter than {number(least, 4)} m")
+        Segment(s.start_m, s.end_m, "undecided", f"passes, but a piece under {number(least, 4)} m")
         if s.fate == "ship" and s.length_m < least * (1.0 - 1e-9)
         else s
         for s in segments
@@ -303,8 +330,7 @@ def _margins(scans: Sequence[ReelScan], gaps: Sequence[Segment]) -> tuple[float,
 
 def _lengths(
     scans: Sequence[ReelScan],
-    quantities: Sequence[LimitedQuantity],
-    wander: Sequence[float],
+    crossings: Sequence[tuple[float, str]],
     least: float,
     risk: float,
 ) -> tuple[tuple[float, float], ...]:
@@ -316,9 +342,7 @@ def _lengths(
     found = []
     for fault in spacings:
         # a spacing is told to the millimetre: let it be no shorter than the gap it stands for
-        gaps = [
-            _gap(i, scans, quantities, wander, fault + 5e-4, risk) for i in range(len(scans) - 1)
-        ]
+        gaps = [_gap(i, scans, crossings[i], fault + 5e-4, risk) for i in range(len(scans) - 1)]
         shipped = [s for s in _least_length(_joined(gaps), least) if s.fate == "ship"]
         found.append((fault, sum(s.length_m for s in shipped)))
     return tuple(found)

@@ -21,6 +21,7 @@ RISK = 0.01
 LEAST_SCANS = 12
 SHUFFLES = 499
 _OVERSAMPLING = 6
+_FAR = 3.0
 _MOST_FREQUENCIES = 4000
 
 
@@ -73,7 +74,8 @@ def pattern_of(
 ) -> ReelPattern:
     """The pattern of N figures with uncertainties along the reel, all of shape (N,).
 
-    NaN figures are left out; under twelve scans nothing is looked for.
+    NaN figures are left out, those of a bad stretch held to the rest. Under twelve scans nothing
+    is looked for.
     """
     known = np.isfinite(values)
     x, y = position_m[known], values[known]
@@ -85,6 +87,7 @@ def pattern_of(
     # the films scatter beyond their uncertainty too: even out the weights by that scatter
     scatter = float(np.median(np.abs(np.diff(y)))) / (math.sqrt(2.0) * 0.6745)
     spread = np.hypot(u, math.sqrt(max(0.0, scatter**2 - float(np.median(u)) ** 2)))
+    y = _without_faults(y, spread)
     weight = 1.0 / spread
     middle = float(x.mean())
     line = np.column_stack([np.ones(x.size), x - middle])
@@ -95,6 +98,13 @@ def pattern_of(
         curve = curve + wave
     fitted[known] = curve
     return ReelPattern(int(x.size), drift, period, fitted)
+
+
+def _without_faults(y: FloatArray, spread: FloatArray) -> FloatArray:
+    """Figures far off held to the edge of the rest: one bad stretch is no pattern."""
+    middle = float(np.median(y))
+    wide = max(float(np.median(np.abs(y - middle))) / 0.6745, float(np.median(spread)))
+    return np.clip(y, middle - _FAR * wide, middle + _FAR * wide)
 
 
 def _drift(

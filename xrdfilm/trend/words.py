@@ -10,7 +10,7 @@ from xrdfilm.reel import ShipMap
 from xrdfilm.reel_pattern import ReelPattern
 from xrdfilm.trend.analyse import Trend
 from xrdfilm.trend.change import Course, Drift, Step
-from xrdfilm.trend.recipe import WORDS, Relation
+from xrdfilm.trend.recipe import SHUFFLES, WORDS, Relation
 from xrdfilm.trend.rules import RULES
 
 
@@ -123,15 +123,18 @@ def _step_words(trend: Trend, step: Step) -> str:
         f"Step of {unit.signed(step.size, step.size_sigma)} "
         f"(± {unit.show(step.size_sigma, step.size_sigma)}) at {runs[step.index]} "
         f"({days[step.index]}), from {unit.show(step.before, step.size_sigma)} to "
-        f"{unit.show(step.after, step.size_sigma)}; between {runs[step.low]} and "
-        f"{runs[step.high]} at 95 %, within three runs of it with probability "
-        f"{probability(step.near)}."
+        f"{unit.show(step.after, step.size_sigma)}; {_between(runs, step.low, step.high)} at "
+        f"95 %, within three runs of it with probability {probability(step.near)}."
     )
     near = [event for event, place in trend.events if step.low - 1 <= place <= step.high + 1]
     if near:
         told = "; ".join(f"{event.text} ({event.day})" for event in near)
         text += f" Recorded about then: {told}."
     return text
+
+
+def _between(runs: Sequence[str], low: int, high: int) -> str:
+    return "no other run" if low == high else f"between {runs[low]} and {runs[high]}"
 
 
 def _drift_words(trend: Trend, drift: Drift) -> str:
@@ -143,7 +146,8 @@ def _drift_words(trend: Trend, drift: Drift) -> str:
     if drift.whole:
         return f"Drift of {rate} in ten runs over all {len(runs)} runs shown."
     return (
-        f"Drift of {rate} in ten runs since {runs[drift.index]} ({day});"
+        f"Drift of {rate} in ten runs since {runs[drift.index]} "
+        f"({trend.figures.days[drift.index]});"
         f" it began between {runs[drift.low]} and {runs[drift.high]} at 95 %."
     )
 
@@ -181,12 +185,18 @@ def relation_words(item: Relation, unit: Unit) -> str:
             f"({unit.show(item.effect_low, width)} to {unit.show(item.effect_high, width)}) from "
             f"{low} to {high}{bent}"
         )
-    text += f"; by chance with probability {probability(item.p)}"
+    text += f"; by chance with probability {chance_words(item.p)}"
     if item.alike:
         text += f"; cannot be told apart from {', '.join(item.alike)}"
     if item.twins:
         text += f"; always moved together with {', '.join(item.twins)}"
     return text
+
+
+def chance_words(p: float) -> str:
+    """A probability found by shuffling, which cannot tell less than one in so many."""
+    least = 1.0 / (1.0 + SHUFFLES)
+    return f"{probability(p)} or less" if p <= least * 1.0001 else probability(p)
 
 
 def ship_words(ship: ShipMap) -> list[str]:
@@ -220,16 +230,17 @@ def pattern_words(quantity: str, pattern: ReelPattern) -> list[str]:
     if pattern.drift is None:
         return [f"{unit.label}: {pattern.scans} scans are too few to look for a pattern."]
     said = []
+    label = unit.label[:1].upper() + unit.label[1:]
     if pattern.drift.seen:
         sigma = pattern.drift.sigma * abs(pattern.drift.total / pattern.drift.per_m)
         said.append(
-            f"{unit.label} drifts by {unit.signed(pattern.drift.total, sigma)} "
+            f"{label} drifts by {unit.signed(pattern.drift.total, sigma)} "
             f"(± {unit.show(sigma, sigma)}) along the reel."
         )
     period = pattern.period
     if period is not None and period.seen:
         text = (
-            f"{unit.label} repeats every {fixed(period.period_m, decimals(period.sigma_m))} m "
+            f"{label} repeats every {fixed(period.period_m, decimals(period.sigma_m))} m "
             f"(± {number(period.sigma_m, 2)} m), swinging by "
             f"{unit.show(period.amplitude, 0.1 * period.amplitude)} either way; a roller that "
             f"turns once in it is {number(period.roller_mm, 3)} mm across"
@@ -237,7 +248,7 @@ def pattern_words(quantity: str, pattern: ReelPattern) -> list[str]:
         if period.alias:
             text += "; the scans are so far apart that another, shorter period may look like it"
         said.append(text + ".")
-    return said or [f"{unit.label}: no drift and no period shows along the reel."]
+    return said or [f"{label}: no drift and no period shows along the reel."]
 
 
 def paragraph(sentences: Sequence[str]) -> str:
