@@ -6,7 +6,7 @@ import sys
 import pytest
 from click.testing import CliRunner
 
-from xrdfilm.cli import COMMANDS, cli
+from xrdfilm.cli import COMMANDS, cli, top_help
 
 
 @pytest.mark.parametrize("name", COMMANDS)
@@ -21,6 +21,31 @@ def test_help_lists_every_command() -> None:
     result = CliRunner().invoke(cli, ["--help"])
     for name in COMMANDS:
         assert f"\n  {name} " in result.output
+
+
+@pytest.mark.parametrize("columns", [80, 100, 200])
+def test_quick_help_is_the_help(columns: int) -> None:
+    result = CliRunner().invoke(
+        cli, ["--help"], prog_name="xrdfilm", terminal_width=min(columns, 100)
+    )
+    assert top_help() + "\n" == result.output
+    assert max(map(len, top_help().splitlines())) <= 78, "slow on terminals of 80 columns"
+
+
+def test_quick_help_loads_next_to_nothing() -> None:
+    code = (
+        "import sys\n"
+        "before = set(sys.modules)\n"
+        "from xrdfilm.cli import main\n"
+        "sys.argv = ['xrdfilm', '--help']\n"
+        "main()\n"
+        "print('loaded', sorted(set(sys.modules) - before))\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    shown, _, loaded = done.stdout.partition("loaded ")
+    assert shown == top_help() + "\n"
+    assert len(loaded.split(",")) < 12
+    assert "click" not in loaded
 
 
 def run(*words: str) -> subprocess.CompletedProcess[str]:

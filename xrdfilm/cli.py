@@ -1,4 +1,7 @@
-"""The command line: a list of commands, each loaded only when it is asked for.
+"""The command line: the list of commands and the way in.
+
+The commands themselves live in `xrdfilm.commands` and are loaded one at a time, and so is the
+library that parses options: the help that lists the commands starts at once.
 
 Exit status: 0 all well (for `judge`: all films pass), 1 some film failed, 2 usage or unreadable
 input, 3 none failed but some are undecided.
@@ -6,16 +9,23 @@ input, 3 none failed but some are undecided.
 
 from __future__ import annotations
 
-import importlib
+import os
 import sys
 
-import click
+TYPE_CHECKING = False  # as typing's own, whose import would double the start-up time
+if TYPE_CHECKING:
+    from typing import Any
 
-from xrdfilm import __version__
+    from xrdfilm.command_group import cli
+
+__all__ = ["ABOUT", "COMMANDS", "START_WITH", "cli", "main", "top_help"]
+
+ABOUT = "Turn X-ray diffraction scans of superconducting oxide films into decisions."
+START_WITH = "Start with: xrdfilm demo"
 
 # name -> what it does; the code is in xrdfilm/commands/<name>.py, an object called `command`
 COMMANDS = {
-    "demo": "Write a run of invented films, judge it, and say where the report lies.",
+    "demo": "Write and judge a run of invented films; say where the report lies.",
     "look": "Show what was understood of a scan file.",
     "judge": "Judge films against a limit file and write the report.",
     "report": "Make a report anew from results.json, by other limits if wanted.",
@@ -28,56 +38,48 @@ COMMANDS = {
     "simulate": "Write a simulated scan with its truth.",
 }
 
-
-class LazyGroup(click.Group):
-    """A group whose commands are imported one at a time, so that help starts at once."""
-
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        """Names of all commands, in the order of the work."""
-        return list(COMMANDS)
-
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        """The command of this name, imported now, or None."""
-        if cmd_name not in COMMANDS:
-            return None
-        module = importlib.import_module(f"xrdfilm.commands.{cmd_name}")
-        command: click.Command = module.command
-        return command
-
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        """List the commands without importing any."""
-        with formatter.section("Commands"):
-            formatter.write_dl(list(COMMANDS.items()))
+_OPTIONS = {"--version": "Show the version and exit.", "-h, --help": "Show this message and exit."}
 
 
-@click.group(
-    cls=LazyGroup,
-    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
-    epilog="Start with: xrdfilm demo",
-)
-@click.version_option(__version__, prog_name="xrdfilm")
-def cli() -> None:
-    """Turn X-ray diffraction scans of superconducting oxide films into decisions."""
+def __getattr__(name: str) -> Any:
+    """``cli``, the click group, loaded when it is first asked for."""
+    if name == "cli":
+        from xrdfilm.command_group import cli
+
+        return cli
+    raise AttributeError(name)
+
+
+def top_help() -> str:
+    """What `xrdfilm --help` prints, laid out as click would where every line fits."""
+
+    def table(rows: dict[str, str]) -> list[str]:
+        width = max(map(len, rows)) + 2
+        return [f"  {name:{width}}{text}" for name, text in rows.items()]
+
+    lines = ["Usage: xrdfilm [OPTIONS] COMMAND [ARGS]...", "", f"  {ABOUT}", "", "Options:"]
+    lines += [*table(_OPTIONS), "", "Commands:", *table(COMMANDS), "", f"  {START_WITH}"]
+    return "\n".join(lines)
 
 
 def main() -> None:
     """Entry point of the console script: errors leave as one sentence, without a traceback."""
-    from xrdfilm.errors import XrdfilmError
+    if sys.argv[1:] in (["--help"], ["-h"]):
+        text = top_help()
+        if max(map(len, text.splitlines())) <= _columns() - 2:
+            print(text)
+            return
+    from xrdfilm.command_group import run
 
+    sys.exit(run())
+
+
+def _columns() -> int:
+    """Width of the terminal; 80 where there is none."""
+    stated = os.environ.get("COLUMNS", "")
+    if stated.isdigit() and int(stated) > 0:
+        return int(stated)
     try:
-        status = cli.main(standalone_mode=False)
-    except click.ClickException as problem:
-        problem.show()
-        sys.exit(2)
-    except click.exceptions.Exit as leaving:
-        sys.exit(leaving.exit_code)
-    except click.Abort:
-        click.echo("stopped", err=True)
-        sys.exit(130)
-    except XrdfilmError as problem:
-        click.echo(f"Error: {problem}", err=True)
-        sys.exit(2)
-    except BrokenPipeError:
-        sys.stderr.close()
-        sys.exit(0)
-    sys.exit(status if isinstance(status, int) else 0)
+        return os.get_terminal_size(sys.__stdout__.fileno()).columns or 80  # type: ignore[union-attr]
+    except (AttributeError, OSError, ValueError):
+        return 80
