@@ -215,15 +215,40 @@ def _begin(scan: Scan, prepared: Prepared) -> _Begun | XrdfilmError:
             widest_line_deg=adjustments.widest_line_deg or WIDEST_LINE_DEG,
         )
         peaks = find_peaks(seen, background, radiation=radiation)
-        coarse = coarse_shift(
-            peaks, prepared.expected, radiation.k_alpha1_A, stated_anode=radiation.anode
-        )
+        coarse = _named_peaks(peaks, prepared)
     except XrdfilmError as problem:
         return problem
     true = _true_places(prepared, _scaled_film(premises, coarse.cell_scale), coarse.cell_scale)
     places = _moved(prepared, coarse.places(true))
     fwhm = np.full(true.size, premises.instrument_fwhm_deg) * _widening(true)
     return _Begun(scan, background, peaks, coarse, places, fwhm)
+
+
+def _named_peaks(peaks: Peaks, prepared: Prepared) -> CoarseShift:
+    """The coarse shift by all layers; a film poor in c-axis grains is done without.
+
+    Raises AlignmentError, with what all layers together say, where that fails too.
+    """
+    radiation = prepared.premises.optics.radiation
+    film = prepared.premises.film.key
+    try:
+        return coarse_shift(
+            peaks, prepared.expected, radiation.k_alpha1_A, stated_anode=radiation.anode
+        )
+    except AlignmentError as problem:
+        below = [lines for lines in prepared.expected if lines.name != film]
+        if prepared.premises.powder or not below:
+            raise
+        try:
+            found = coarse_shift(peaks, below, radiation.k_alpha1_A, stated_anode=radiation.anode)
+        except AlignmentError:
+            raise problem from None
+        if len(found.matches) < 2 or found.quality < 0.7:
+            raise
+        note = f"hardly any (00l) order of {film} was found; the axis rests on the layers below it"
+        return replace(
+            found, cell_scale={**found.cell_scale, film: 1.0}, notes=(*found.notes, note)
+        )
 
 
 def _expected(premises: Premises, high_deg: float) -> tuple[ExpectedLines, ...]:

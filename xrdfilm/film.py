@@ -41,6 +41,7 @@ from xrdfilm.side_scans import (
     film_mosaics,
     measured_mosaic,
 )
+from xrdfilm.tilt import with_random
 from xrdfilm.unexplained import UnexplainedLine, find_unexplained
 
 CANDIDATE_PHASES = (
@@ -188,7 +189,7 @@ def _analyse(film: FilmInput, fit: CoupledFit | XrdfilmError | None) -> FilmAnal
     buffers: tuple[BufferOrientation, ...] = ()
     if not premises.powder:
         by_lines = _orientation(coupled, mosaics, why_not)
-        orientation = side.tilt.orientation if side.tilt else by_lines
+        orientation = _best_route(side, by_lines)
         components = components_of(orientation, mosaics)
         doubt = _model_doubt(premises, mosaics)
         fluoride = _fluoride(coupled, components, doubt, film.references, why_not, warnings)
@@ -234,6 +235,18 @@ def _orientation(
         for name in ("c_axis_fraction", "a_axis_fraction", "random_fraction"):
             why_not[name] = str(problem)
         return None
+
+
+def _best_route(
+    side: SideResults, by_lines: OrientationEstimate | None
+) -> OrientationEstimate | None:
+    """The tilt route where there is a tilt scan; random grains from the lines if it sees none."""
+    if side.tilt is None:
+        return by_lines
+    tilted = side.tilt.orientation
+    if by_lines is None or side.tilt.stated.background_counts is not None:
+        return tilted
+    return with_random(tilted, by_lines.random)
 
 
 def components_of(

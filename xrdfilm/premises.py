@@ -18,6 +18,7 @@ from xrdfilm.crystal import Phase, load_phase, phase_from_cif
 from xrdfilm.errors import StackError
 from xrdfilm.optics import Optics
 from xrdfilm.radiation import Radiation, anodes, own_radiation, radiation
+from xrdfilm.response import Mosaic
 from xrdfilm.runfile import OpticsTable, RunFile, StackTable
 from xrdfilm.scan import Scan
 from xrdfilm.stack import Layer, Stack
@@ -33,15 +34,6 @@ DEFAULT_INSTRUMENT_FWHM_DEG = 0.10
 DEFAULT_MOSAIC_ON_CRYSTAL_DEG = 0.7
 DEFAULT_MOSAIC_ON_TAPE_DEG = 4.0
 _WAVELENGTH_TOLERANCE = 1e-3  # relative: old and new scales, K-alpha1 or the mean
-
-
-@dataclass(frozen=True, slots=True)
-class Mosaic:
-    """A rocking width (FWHM) and the factor by which it may be off (one standard deviation)."""
-
-    fwhm_deg: float
-    factor: float
-    measured: bool = False
 
 
 @dataclass(frozen=True, slots=True)

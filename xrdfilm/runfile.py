@@ -142,6 +142,9 @@ class AngleScan(_Table):
         default=None, description="tape direction that is tilted: RD (rolling) or TD (transverse)"
     )
     tilt_deg: float | None = Field(default=None, description="χ at which the scan was taken")
+    background_counts: float | None = Field(
+        default=None, ge=0, description="level off the reflection (2θ moved away), counts a point"
+    )
 
 
 class TiltScan(_Table):
@@ -154,6 +157,9 @@ class TiltScan(_Table):
     )
     two_theta_acceptance_deg: float | None = Field(default=None, gt=0, le=5)
     defocus: str | None = Field(default=None, description="measured defocus curve: χ, relative")
+    background_counts: float | None = Field(
+        default=None, ge=0, description="level off the reflection (2θ moved away), counts a point"
+    )
 
 
 class FilmTable(_Table):

@@ -19,7 +19,6 @@ from xrdfilm.intensity import growth_normal
 from xrdfilm.lines import Reflection
 from xrdfilm.optics import divergence_on_sample_rad
 from xrdfilm.orientation import OrientationEstimate
-from xrdfilm.premises import Mosaic as AssumedMosaic
 from xrdfilm.premises import Premises
 from xrdfilm.radiation import two_theta_of
 from xrdfilm.response import ModelSpread, Mosaic
@@ -159,6 +158,7 @@ def _azimuth(
                 instrument_box_deg=azimuth_box_deg(
                     two_theta, tilt, premises.optics, premises.stack.sample_length_mm
                 ),
+                background_counts=stated.background_counts,
                 pole_tilt_deg=tilt,
                 tilt_spread_fwhm_deg=spread.fwhm_deg if spread else None,
                 sigma=scan.sigma,
@@ -200,6 +200,7 @@ def _tilt(
             premises.optics,
             premises.stack,
             geometry,
+            background_counts=stated.background_counts,
             sigma=scan.sigma,
             a_normal_share=premises.a_normal_share,
             spread=ModelSpread(thickness=premises.thickness_uncertainty),
@@ -237,13 +238,9 @@ def film_mosaics(results: SideResults, premises: Premises) -> dict[str, Mosaic]:
     ]
     measured_a = _mosaic_of(a_widths)
     measured_c = measured_mosaic(results, key, premises)
-    found = {"c_axis": measured_c or _assumed(premises.c_axis_mosaic)}
+    found = {"c_axis": measured_c or premises.c_axis_mosaic}
     if measured_a is not None:
         found["a_axis"] = measured_a
     elif measured_c is None and premises.a_axis_mosaic != premises.c_axis_mosaic:
-        found["a_axis"] = _assumed(premises.a_axis_mosaic)
+        found["a_axis"] = premises.a_axis_mosaic
     return found
-
-
-def _assumed(mosaic: AssumedMosaic) -> Mosaic:
-    return Mosaic(mosaic.fwhm_deg, mosaic.factor, mosaic.measured)
