@@ -23,13 +23,11 @@ def test_help_lists_every_command() -> None:
         assert f"\n  {name} " in result.output
 
 
-@pytest.mark.parametrize("columns", [80, 100, 200])
-def test_quick_help_is_the_help(columns: int) -> None:
-    result = CliRunner().invoke(
-        cli, ["--help"], prog_name="xrdfilm", terminal_width=min(columns, 100)
-    )
-    assert top_help() + "\n" == result.output
-    assert max(map(len, top_help().splitlines())) <= 78, "slow on terminals of 80 columns"
+@pytest.mark.parametrize("columns", [30, 60, 71, 80, 100, 200])
+def test_quick_help_is_the_help(columns: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", str(columns))
+    result = CliRunner().invoke(cli, ["--help"], prog_name="xrdfilm")
+    assert top_help(columns) + "\n" == result.output
 
 
 def test_quick_help_loads_next_to_nothing() -> None:

@@ -18,10 +18,11 @@ if TYPE_CHECKING:
 
     from xrdfilm.command_group import cli
 
-__all__ = ["ABOUT", "COMMANDS", "START_WITH", "cli", "main", "top_help"]
+__all__ = ["ABOUT", "COMMANDS", "START_WITH", "WIDEST", "cli", "main", "top_help"]
 
 ABOUT = "Turn X-ray diffraction scans of superconducting oxide films into decisions."
 START_WITH = "Start with: xrdfilm demo"
+WIDEST = 100  # columns that help fills at most
 
 # name -> what it does; the code is in xrdfilm/commands/<name>.py, an object called `command`
 COMMANDS = {
@@ -50,25 +51,41 @@ def __getattr__(name: str) -> Any:
     raise AttributeError(name)
 
 
-def top_help() -> str:
-    """What `xrdfilm --help` prints, laid out as click would where every line fits."""
+def top_help(columns: int = 80) -> str:
+    """What `xrdfilm --help` prints on a terminal, laid out as click would."""
+    width = max(min(columns, WIDEST) - 2, 50)
 
     def table(rows: dict[str, str]) -> list[str]:
-        width = max(map(len, rows)) + 2
-        return [f"  {name:{width}}{text}" for name, text in rows.items()]
+        indent = max(map(len, rows)) + 4
+        lines = []
+        for name, text in rows.items():
+            first, *more = _wrapped(text, width - indent)
+            lines.append(f"  {name}".ljust(indent) + first)
+            lines += [" " * indent + line for line in more]
+        return lines
 
-    lines = ["Usage: xrdfilm [OPTIONS] COMMAND [ARGS]...", "", f"  {ABOUT}", "", "Options:"]
+    about = [f"  {line}" for line in _wrapped(ABOUT, width - 2)]
+    lines = ["Usage: xrdfilm [OPTIONS] COMMAND [ARGS]...", "", *about, "", "Options:"]
     lines += [*table(_OPTIONS), "", "Commands:", *table(COMMANDS), "", f"  {START_WITH}"]
     return "\n".join(lines)
+
+
+def _wrapped(text: str, width: int) -> list[str]:
+    lines = [""]
+    for word in text.split():
+        longer = f"{lines[-1]} {word}".lstrip()
+        if len(longer) <= width:
+            lines[-1] = longer
+        else:
+            lines.append(word)
+    return lines
 
 
 def main() -> None:
     """Entry point of the console script: errors leave as one sentence, without a traceback."""
     if sys.argv[1:] in (["--help"], ["-h"]):
-        text = top_help()
-        if max(map(len, text.splitlines())) <= _columns() - 2:
-            print(text)
-            return
+        print(top_help(_columns()))
+        return
     from xrdfilm.command_group import run
 
     sys.exit(run())

@@ -8,7 +8,7 @@ import sys
 import click
 
 from xrdfilm import __version__
-from xrdfilm.cli import ABOUT, COMMANDS, START_WITH
+from xrdfilm.cli import ABOUT, COMMANDS, START_WITH, WIDEST
 
 
 class LazyGroup(click.Group):
@@ -35,7 +35,7 @@ class LazyGroup(click.Group):
 @click.group(
     cls=LazyGroup,
     help=ABOUT,
-    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": WIDEST},
     epilog=START_WITH,
 )
 @click.version_option(__version__, prog_name="xrdfilm")
