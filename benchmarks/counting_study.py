@@ -162,7 +162,7 @@ def whole_scans(films: int, seed: int) -> None:
             },
             "optics": {"anode": "Cu", "divergence_deg": 0.5, "axial_acceptance_deg": 2.3,
                        "axial": "apertures", "step_time_s": 1.0},
-            "assumptions": {"c_axis_mosaic_deg": 4.5},
+            "assumptions": {"c_axis_mosaic_deg": 4.5, "mosaic_factor": 1.2},
         }
     )  # fmt: skip
     premises = premises_of(run_file, None, {})
@@ -189,7 +189,7 @@ def whole_scans(films: int, seed: int) -> None:
 
     begun = time.perf_counter()
     for k in range(films):
-        truth = float(rng.choice([0.0, 0.0, rng.uniform(0.0, 0.006), rng.uniform(0.018, 0.03)]))
+        truth = float(rng.choice([0.0, 0.0, rng.uniform(0.0, 0.006), rng.uniform(0.02, 0.03)]))
         first = estimate_at(truth, 0.004, 10_000 + k)
         if first is None or not first.sigma:
             continue

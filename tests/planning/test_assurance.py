@@ -35,7 +35,7 @@ def test_near_nothing_it_is_what_judging_simulated_estimates_gives():
         broken = [
             limit.probability_broken(from_normal(float(x), sigma, bounds=(0.0, 1.0))) for x in seen
         ]
-        decided = np.mean([b < 0.05 or 1.0 - b < 0.05 for b in broken])
+        decided = np.mean([b < 0.05 if truth <= 0.03 else 1.0 - b < 0.05 for b in broken])
         got = probability_decided(np.array([truth]), constant(sigma), limit, 0.05)[0]
         assert got == pytest.approx(decided, abs=0.025)
 
@@ -72,9 +72,24 @@ def test_repeating_a_scan_lessens_its_counting_part_only():
     sigma = float(np.hypot(0.02, 0.002))
     estimate = from_normal(0.46, sigma, bounds=(0.0, 1.0), sources=sources)
     plan = repeat_plan(estimate, LIMIT, 0.05, wanted=0.9)
-    assert plan.floor_sigma == pytest.approx(0.002, rel=1e-6)
+    assert plan.sigma.counting == pytest.approx(0.02, rel=1e-6)
+    assert plan.sigma.at(1e12)(np.array(0.46)) == pytest.approx(0.002, rel=1e-4)
     assert plan.factor > 1.0
     assert plan.assurance == pytest.approx(0.9, abs=0.02)
     stuck = from_normal(0.49, 0.03, bounds=(0.0, 1.0), sources={"counting": 0.01, "mosaic": 0.028})
     assert repeat_plan(stuck, LIMIT, 0.05).factor is None
     assert repeat_plan(from_normal(0.4, 0.1, sources={"all": 0.1}), LIMIT, 0.05) is None
+
+
+def test_noise_alone_decides_nothing_rightly():
+    # flat over 0..1, an estimate of nothing says "over 1 %" with probability 0.99
+    got = probability_decided(np.array([0.0]), constant(50.0), Tolerance(None, 0.01), 0.05)[0]
+    assert got < 0.05
+
+
+def test_draws_take_the_place_of_the_normal():
+    rng = np.random.default_rng(1)
+    draws = np.sort(0.02 * np.exp(0.5 * rng.normal(size=4000)))
+    nodes = Belief(0.02, 0.012, (0.0, 1.0), draws).nodes()
+    assert np.median(nodes) == pytest.approx(np.median(draws), rel=0.02)
+    assert nodes.min() > 0.0

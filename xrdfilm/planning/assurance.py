@@ -11,7 +11,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from scipy.optimize import brentq
@@ -29,18 +29,31 @@ _NODES = 41
 class Belief:
     """Where the true figure may lie: normal about ``centre``, cut at the quantity's bounds.
 
-    ``sigma`` 0 is a supposed figure.
+    ``sigma`` 0 is a supposed figure. ``draws``, where there are any, take the normal's place.
     """
 
     centre: float
     sigma: float = 0.0
     bounds: tuple[float | None, float | None] = (0.0, 1.0)
+    draws: FloatArray | None = field(default=None, repr=False, compare=False)
+
+    @classmethod
+    def of(cls, estimate: Estimate) -> Belief:
+        """What an estimate lets one believe; ValueError where it has no distribution."""
+        if estimate.estimate is None or estimate.sigma is None:
+            raise ValueError("an estimate without its uncertainty tells nothing to plan from")
+        return cls(estimate.estimate, estimate.sigma, estimate.bounds, estimate.draws)
 
     def nodes(self) -> FloatArray:
         """Equally probable places of the true figure, shape (M,)."""
         low, high = self.bounds
         if self.sigma <= 0.0:
             return np.array([self.centre])
+        if self.draws is not None:
+            lowest, highest = _finite(self.bounds)
+            inside = self.draws[(self.draws >= lowest) & (self.draws <= highest)]
+            if inside.size >= _NODES:
+                return np.asarray(np.quantile(inside, (np.arange(_NODES) + 0.5) / _NODES))
         a = 0.0 if low is None else float(ndtr((low - self.centre) / self.sigma))
         b = 1.0 if high is None else float(ndtr((high - self.centre) / self.sigma))
         if b - a < 1e-9:
@@ -57,16 +70,23 @@ def probability_decided(
     risk: float,
     bounds: tuple[float | None, float | None] = (0.0, 1.0),
 ) -> FloatArray:
-    """Probability that a measurement decides, for each true figure; shape of ``truth``.
+    """Probability that a measurement decides, and rightly, for each true figure, as ``truth``.
 
-    ``sigma_of(x)`` is the measurement's standard uncertainty where the true figure is x.
+    ``sigma_of(x)`` is the measurement's standard uncertainty where the true figure is x. A wrong
+    decision does not count: a scan of nothing but noise may well decide, but tells nothing.
     """
     z = ndtri((np.arange(_NODES * 3) + 0.5) / (_NODES * 3))
     sigma = sigma_of(truth)[..., None]
     seen = truth[..., None] + sigma * z
     told = sigma_of(np.clip(seen, *_finite(bounds)))
     broken = _broken(seen, told, tolerance, bounds)
-    return np.asarray(np.mean((broken < risk) | (1.0 - broken < risk), axis=-1))
+    kept = np.ones(truth.shape, dtype=bool)
+    if tolerance.high is not None:
+        kept &= truth <= tolerance.high
+    if tolerance.low is not None:
+        kept &= truth >= tolerance.low
+    right = np.where(kept[..., None], broken < risk, 1.0 - broken < risk)
+    return np.asarray(np.mean(right, axis=-1))
 
 
 def _finite(bounds: tuple[float | None, float | None]) -> tuple[float, float]:
@@ -143,17 +163,47 @@ def least_time(
 
 
 @dataclass(frozen=True, slots=True)
+class SplitSigma:
+    """An estimate's standard uncertainty by what counting lessens and what it does not.
+
+    ``counting`` is absolute; ``model_relative`` a share of the figure, as doubts of mosaic,
+    thickness and structure are.
+    """
+
+    counting: float
+    model_relative: float
+
+    def at(self, factor: float) -> Callable[[FloatArray], FloatArray]:
+        """σ(x) after counting ``factor`` times as long."""
+        counting = self.counting / math.sqrt(factor)
+
+        def sigma(x: FloatArray) -> FloatArray:
+            return np.asarray(np.hypot(counting, self.model_relative * np.asarray(x, dtype=float)))
+
+        return sigma
+
+
+def split_sigma(estimate: Estimate) -> SplitSigma | None:
+    """The split of an estimate's uncertainty; None where it was not told by cause."""
+    share = counting_share(estimate)
+    if share is None or share <= 0.0 or not estimate.sigma or estimate.estimate is None:
+        return None
+    counting = math.sqrt(share) * float(estimate.sigma)
+    rest = math.sqrt(max(1.0 - share, 0.0)) * float(estimate.sigma)
+    return SplitSigma(counting, rest / max(abs(estimate.estimate), 0.1 * counting))
+
+
+@dataclass(frozen=True, slots=True)
 class RepeatPlan:
     """How many times longer to repeat a whole scan. ``factor`` None: no time is known to decide.
 
-    ``assurance`` is that of the factor, or the best that any time reaches; ``floor_sigma`` the
-    uncertainty that counting does not lessen.
+    ``assurance`` is that of the factor, or the best that any time reaches.
     """
 
     factor: float | None
     assurance: float
     assurance_now: float
-    floor_sigma: float
+    sigma: SplitSigma
 
 
 def repeat_plan(
@@ -164,21 +214,17 @@ def repeat_plan(
     The true figure lies where the estimate says; the counting part of its uncertainty falls with
     the root of the time, the rest stays. None where the uncertainty was not split by cause.
     """
-    share = counting_share(estimate)
-    if share is None or not estimate.sigma or estimate.estimate is None:
+    split = split_sigma(estimate)
+    if split is None:
         return None
-    belief = Belief(estimate.estimate, estimate.sigma, estimate.bounds)
-    total = float(estimate.sigma)
-
-    def sigma_at(factor: float) -> Callable[[FloatArray], FloatArray]:
-        value = total * math.sqrt(share / factor + 1.0 - share)
-        return lambda x: np.full_like(np.asarray(x, dtype=float), value)
-
+    belief = Belief.of(estimate)
     factor = least_time(
-        belief, sigma_at, tolerance, risk, wanted=wanted, shortest=0.01, longest=LONGEST_FACTOR
+        belief, split.at, tolerance, risk, wanted=wanted, shortest=1.0, longest=LONGEST_FACTOR
     )
-    reached = assurance(
-        belief, sigma_at(LONGEST_FACTOR if factor is None else factor), tolerance, risk
+    longest = LONGEST_FACTOR if factor is None else factor
+    return RepeatPlan(
+        factor,
+        assurance(belief, split.at(longest), tolerance, risk),
+        assurance(belief, split.at(1.0), tolerance, risk),
+        split,
     )
-    now = assurance(belief, sigma_at(1.0), tolerance, risk)
-    return RepeatPlan(factor, reached, now, total * math.sqrt(max(1.0 - share, 0.0)))

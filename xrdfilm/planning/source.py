@@ -13,9 +13,9 @@ from xrdfilm.crystal import Phase
 from xrdfilm.errors import CannotTellError
 from xrdfilm.estimate import Estimate
 from xrdfilm.film import FilmAnalysis
-from xrdfilm.guard import Tolerance, counting_share
+from xrdfilm.guard import Tolerance
 from xrdfilm.optics import Optics
-from xrdfilm.planning.assurance import DEFAULT_ASSURANCE, Belief
+from xrdfilm.planning.assurance import DEFAULT_ASSURANCE, Belief, split_sigma
 from xrdfilm.planning.counting import CountingPlan, plan_counting
 from xrdfilm.planning.lines import LinesOfQuantity, Sought, lines_of
 from xrdfilm.simulate import SimulatedFilm, fluoride
@@ -182,14 +182,16 @@ def plan_from_scan(
         raise CannotTellError("the scan shows no film line; plan from the stack instead")
     strongest = max(film_lines, key=lambda x: x.area_counts_deg)
     inner = as_tolerance(quantity, tolerance)
-    share = counting_share(estimate)
-    floor = float(estimate.sigma) * float(np.sqrt(max(1.0 - (share if share else 0.0), 0.0)))
-    centre, sigma = float(estimate.estimate), float(estimate.sigma)
+    split = split_sigma(estimate)
+    belief = Belief.of(estimate)
     if quantity == "conversion":
-        at = np.array([centre, centre - sigma])
-        x = volume_fraction_of_conversion(at, volume_ratio())
-        slope = abs(float(x[1] - x[0])) / sigma
-        centre, sigma, floor = float(x[0]), sigma * slope, floor * slope
+        belief = _belief_in_fraction(estimate)
+        # the doubt of a conversion's rest is that of the fraction it was made from
+        left = max(1.0 - float(estimate.estimate), 1e-6)
+        relative = 0.0 if split is None else split.model_relative * float(estimate.estimate) / left
+    else:
+        relative = 0.0 if split is None else split.model_relative
+    centre = belief.centre
     mosaic = premises.c_axis_mosaic.fwhm_deg
     axis = coupled.scan.axis_deg
 
@@ -212,6 +214,19 @@ def plan_from_scan(
     background = (axis, np.maximum(coupled.background.values, 0.0) / step_time_s)
     lines = lines_at(Rates(counts_per_s, 1.0, coupled.scan.step_deg), background)
     return plan_counting(
-        lines, inner, risk, Belief(centre, sigma), quantity=quantity, wanted=wanted,
-        model_relative=0.0, model_floor=floor,
+        lines, inner, risk, belief, quantity=quantity, wanted=wanted,
+        model_relative=min(relative, 1.0),
     )  # fmt: skip
+
+
+def _belief_in_fraction(estimate: Estimate) -> Belief:
+    """A conversion's belief as that of the fluoride's volume fraction."""
+    assert estimate.estimate is not None
+    assert estimate.sigma is not None
+    ratio = volume_ratio()
+    at = np.array([estimate.estimate, estimate.estimate - estimate.sigma])
+    x = volume_fraction_of_conversion(at, ratio)
+    draws = None
+    if estimate.draws is not None:
+        draws = np.sort(volume_fraction_of_conversion(estimate.draws, ratio))
+    return Belief(float(x[0]), abs(float(x[1] - x[0])), (0.0, 1.0), draws)
