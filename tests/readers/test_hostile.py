@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import random
+import re
 import socket
 import subprocess
 from pathlib import Path
@@ -154,11 +155,12 @@ class TestLimits:
             ReadLimits(max_points=0)
 
 
-WORDS = (
+WORDS = re.split(
+    " ",
     "film seven [x] y (a) sample: phi 30 omega 2theta theta = 0.5 counts cps s step time start end "
     "12.5 80 q d i net sigma of x, y; 1,5 \"q\" 'r' scan ° error 5.0 2 , ; : # ! * raw intensity "
-    "corrected angle mm Cu 1.5406 wavelength background Peak area"
-).split()
+    "corrected angle mm Cu 1.5406 wavelength background Peak area",
+)
 
 
 def test_no_header_makes_wrong_numbers_of_right_ones(tmp_path: Path) -> None:

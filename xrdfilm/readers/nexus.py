@@ -18,6 +18,7 @@ import numpy as np
 from xrdfilm._typing import FloatArray
 from xrdfilm.errors import ScanFormatError
 from xrdfilm.readers.anodes import anode_in, anode_of_wavelength
+from xrdfilm.readers.guarded import GuardedError, guarded
 from xrdfilm.readers.metadata import axis_in, unit_in
 from xrdfilm.readers.ranges import cut
 from xrdfilm.readers.raw import RawScan
@@ -33,6 +34,10 @@ if TYPE_CHECKING:
 _MAGIC = b"\x89HDF\r\n\x1a\n"
 _MAX_OBJECTS = 50_000
 _MAX_DEPTH = 12
+_SECONDS = 10.0
+_BYTES_PER_SECOND = 2e6
+"""Time allowed: ten times what a sound file takes, so that only a hang runs into it."""
+
 _OWN_FILTERS = frozenset(range(1, 7))
 """Deflate, shuffle, Fletcher, szip, n-bit, scale-offset: the library's own, no plug-ins."""
 
@@ -52,21 +57,32 @@ class NexusReader:
     def read(self, source: Source, overrides: Overrides) -> tuple[RawScan, ...]:
         """The scans of all NXdata groups with an angle and an intensity."""
         try:
-            import h5py
+            import h5py  # noqa: F401
         except ImportError:
             raise source.error(
                 "is HDF5 (NeXus); reading it needs h5py: pip install 'xrdfilm[nexus]'"
             ) from None
         try:
-            with h5py.File(io.BytesIO(source.data()), "r") as file:
-                return _Tree(file, source).scans()
-        except ScanFormatError:
-            raise
-        except (OSError, RuntimeError, ValueError, KeyError, TypeError, OverflowError,
-                AttributeError, IndexError, NotImplementedError, UnicodeError, MemoryError,
-                RecursionError) as error:  # fmt: skip
-            # What HDF5 raises on a damaged file depends on where the damage is.
-            raise source.error(f"is a damaged HDF5 file: {clean(str(error))[:200]}") from None
+            found = guarded(lambda: _read(source), _SECONDS + source.size / _BYTES_PER_SECOND)
+        except GuardedError as error:
+            raise source.error(f"is a damaged HDF5 file: reading it {error}") from None
+        if isinstance(found, str):
+            raise source.error(found)
+        return found
+
+
+def _read(source: Source) -> tuple[RawScan, ...] | str:
+    """The scans, or the sentence that says why there are none."""
+    import h5py
+
+    try:
+        with h5py.File(io.BytesIO(source.data()), "r") as file:
+            return _Tree(file, source).scans()
+    except ScanFormatError as error:
+        return error.message
+    except Exception as error:
+        # What HDF5 raises on a damaged file depends on where the damage is.
+        return f"is a damaged HDF5 file: {clean(str(error))[:200]}"
 
 
 reader = NexusReader()
