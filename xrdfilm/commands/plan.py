@@ -314,7 +314,8 @@ def _from_stack(
     expected: float | None,
     values: dict[str, Any],
 ) -> list[CountingPlan]:
-    from xrdfilm.gather import _overridden
+    from pydantic import ValidationError
+
     from xrdfilm.planning.source import Rates, plan_from_stack
     from xrdfilm.premises import premises_of
     from xrdfilm.runfile import RunFile
@@ -324,7 +325,13 @@ def _from_stack(
     counts, background = values.get("counts_per_s"), values.get("background_per_s")
     if counts is None or background is None:
         raise click.UsageError("without a PATH, give --counts-per-s and --background-per-s")
-    premises = premises_of(_overridden(RunFile(), stated_tables(values)), None, {})
+    try:
+        run_file = RunFile.model_validate(stated_tables(values))
+    except ValidationError as problem:
+        first = problem.errors()[0]
+        where = ".".join(str(part) for part in first["loc"])
+        raise click.UsageError(f"{where}: {first['msg']}") from None
+    premises = premises_of(run_file, None, {})
     return [
         plan_from_stack(
             premises.stack,
@@ -376,7 +383,8 @@ def _print_counting(plan: CountingPlan) -> None:
         if plan.belief.sigma == 0.0
         else f"{number(plan.belief.centre, 3)} ± {number(plan.belief.sigma, 2)} by the scan"
     )
-    click.echo(f"{plan.quantity}: {words} of the volume, risk {number(plan.risk)}; {supposed}")
+    what = "conversion, as fluoride left" if plan.quantity == "conversion" else plan.quantity
+    click.echo(f"{what}: {words} of the volume, risk {number(plan.risk)}; {supposed}")
     click.echo("Lines, the most telling first (time each needs, against the best of its kind):")
     for line in plan.lines.lines:
         factor = worth(plan.lines, line)

@@ -9,6 +9,7 @@ from xrdfilm.estimate import Estimate
 from xrdfilm.film import FilmAnalysis, analyse_films
 from xrdfilm.gather import PlannedRun
 from xrdfilm.guard import LONGEST_FACTOR, Tolerance
+from xrdfilm.limits import show_bare
 from xrdfilm.numbers import duration, fixed, number, show
 from xrdfilm.planning.assurance import DEFAULT_ASSURANCE, repeat_plan
 from xrdfilm.planning.counting import CountingPlan
@@ -68,13 +69,16 @@ def plans_of_film(
     notes = [f"{analysis.name}:"]
     plans: list[CountingPlan] = []
     for quantity, tolerance, risk in limits:
-        if quantity.endswith(DETECTED):
+        spec = find_quantity(quantity)
+        if quantity.endswith(DETECTED) or (spec is not None and spec.kind == "scan"):
             continue
         estimate = quantities.get(quantity)
         points = 0 if coupled is None else len(coupled.scan)
         seconds = None if step_time is None else step_time * points
         notes.append("  " + _repeat_words(quantity, estimate, tolerance, risk, wanted, seconds))
         if quantity not in QUANTITIES or estimate is None:
+            continue
+        if not asked and _decided(estimate, tolerance, risk):
             continue
         if step_time is None:
             notes.append("  state --step-time-s for a plan line by line")
@@ -111,6 +115,14 @@ def _standing(analysis: FilmAnalysis, quantity: str) -> FluorideOrientation | No
     return None if worst is None else names.get(worst.name)
 
 
+def _decided(estimate: Estimate, tolerance: Tolerance, risk: float) -> bool:
+    """Whether the scan at hand decides already."""
+    if not estimate.sigma:
+        return False
+    broken = tolerance.probability_broken(estimate)
+    return min(broken, 1.0 - broken) < risk
+
+
 def _repeat_words(
     quantity: str,
     estimate: Estimate | None,
@@ -125,11 +137,15 @@ def _repeat_words(
         return f"{label}: not measured by this scan"
     scale, unit = (1.0, "") if spec is None else (spec.scale, spec.unit)
     head = f"{label} {show(estimate, scale=scale, unit=unit)}"
-    broken = tolerance.probability_broken(estimate) if estimate.sigma else None
-    if broken is not None and broken < risk:
-        return f"{head}: keeps the limit already"
-    if broken is not None and 1.0 - broken < risk:
-        return f"{head}: breaks the limit already"
+    words = " and ".join(
+        f"{side} {show_bare(bound, spec)}" if spec is not None else f"{side} {number(bound)}"
+        for side, bound in (("at least", tolerance.low), ("at most", tolerance.high))
+        if bound is not None
+    )
+    head = f"{head}, limit {words}"
+    if _decided(estimate, tolerance, risk):
+        kept = tolerance.probability_broken(estimate) < risk
+        return f"{head}: {'kept' if kept else 'broken'}, this scan decides"
     plan = repeat_plan(estimate, tolerance, risk, wanted=wanted)
     if plan is None:
         return f"{head}: undecided, and not known what counting would change"

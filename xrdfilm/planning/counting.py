@@ -235,7 +235,15 @@ def plan_counting(
             [*((x, each) for x in worthwhile), (film, (1.0 - share) * table_s)], lines.step_deg
         )
         table = ScanTable(rows, assurance(belief, table_sigma(table_s), tolerance, risk))
-    why = "" if quick is not None else _why_not(belief, tolerance, best, wanted, quick_sigma)
+
+    def reached(model_share: float, supposed: Belief) -> float:
+        sigma = sigma_of_fraction(
+            sought.cost_s / (share * longest_s), film.cost_s / ((1.0 - share) * longest_s),
+            model_relative=model_share * model_relative, model_floor=model_share * model_floor,
+        )  # fmt: skip
+        return assurance(supposed, sigma, tolerance, risk)
+
+    why = "" if quick is not None else _why_not(belief, best, wanted, reached)
     return CountingPlan(
         quantity, tolerance, risk, wanted, belief, lines, quick, table, best, why,
         model_relative, model_floor,
@@ -262,28 +270,24 @@ def _rows(parts: Sequence[tuple[LineWorth, float]], step_deg: float) -> tuple[Ta
 
 def _why_not(
     belief: Belief,
-    tolerance: Tolerance,
     best: float,
     wanted: float,
-    sigma_at: Callable[[float], Callable[[FloatArray], FloatArray]],
+    with_model: Callable[[float, Belief], float],
 ) -> str:
-    limit = tolerance.high if tolerance.high is not None else tolerance.low
-    assert limit is not None
-    floor = float(sigma_at(1e12)(np.array([max(belief.centre, limit)]))[0])
-    gap = abs(belief.centre - limit)
-    if gap < 2.5 * floor:
+    """Why no time decides: found by leaving out one cause at a time."""
+    if with_model(0.0, belief) >= wanted:
         cause = (
-            "what counting does not lessen (mosaic, structure data, thickness) is too large "
-            f"beside the distance to the limit, {number(floor, 2)} against {number(gap, 2)}: a "
-            "rocking scan or a reference film helps, longer counting does not"
+            "what counting does not lessen (mosaic, structure data, thickness) is too large beside "
+            "the distance to the limit: a rocking scan or a reference film helps, longer counting "
+            "does not"
         )
-    elif belief.sigma > 0.0 and gap < 2.5 * belief.sigma:
+    elif with_model(1.0, Belief(belief.centre, 0.0, belief.bounds)) >= wanted:
         cause = (
             "the true figure may lie so near the limit that no counting tells on which side: "
             "count on for a better first figure, then plan anew"
         )
     else:
-        cause = "the lines are too weak on this stack"
+        cause = "the figure lies too near the limit, or the lines are too weak on this stack"
     return (
         f"a week of counting would decide in {fixed(100.0 * best, 0)} of 100 cases, wanted are "
         f"{fixed(100.0 * wanted, 0)}: {cause}"
