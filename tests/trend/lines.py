@@ -39,19 +39,19 @@ def made_line(
     effect: float = 0.0,
     correlation: float = 0.6,
 ) -> Line:
-    """A line of unit total scatter: its own and the runs' uncertainties together.
+    """A line of unit scatter on average: its own and the runs' uncertainties together.
 
     ``shift`` at run ``at`` and ``drift`` over all runs are in that scatter. ``effect`` is how many
     scatters the quantity moves a standard deviation of the cause; the 12 parameters correlate.
     """
     u = rng.uniform(0.3, 0.6, runs)
-    own = np.sqrt(1.0 - u**2)
+    own = np.sqrt(1.0 - np.mean(u**2))
     common = rng.normal(size=(runs, 1))
     recipe = np.sqrt(correlation) * common + np.sqrt(1 - correlation) * rng.normal(
         size=(runs, PARAMETERS)
     )
     t = np.arange(runs)
-    values = rng.normal(0.0, own) + rng.normal(0.0, u) + effect * recipe[:, CAUSE]
+    values = rng.normal(0.0, own, runs) + rng.normal(0.0, u) + effect * recipe[:, CAUSE]
     values += shift * (t >= at) + drift * t / runs
     return Line(values, u, recipe)
 

@@ -33,7 +33,9 @@ def _signals(z: list[float], *rules: str) -> tuple[Signal, ...]:
 def test_each_rule_at_its_point(
     rule: str, points: list[float], index: int, side: int, since: int
 ) -> None:
-    assert _signals(points, rule) == (Signal(rule, index, side, since),)
+    (found,) = _signals(points, rule)
+    assert (found.rule, found.index, found.side, found.since) == (rule, index, side, since)
+    assert found.until == (len(points) - 1 if rule in ("ewma", "cusum") else index)
 
 
 @pytest.mark.parametrize("rule", [rule for rule in RULES if rule != "range"])

@@ -157,7 +157,7 @@ def list_runs(
     if not runs:
         click.echo("no run")
         return
-    rows = [("day", "run", "line", "films", "verdicts", "revision")]
+    rows: list[tuple[str, ...]] = [("day", "run", "line", "films", "verdicts", "revision")]
     rows += [
         (
             run.day,

@@ -72,7 +72,7 @@ def _figures(trend: Trend) -> Chart:
         for i in range(n)
     )
     return Chart(
-        unit.label[:1].upper() + unit.label[1:],
+        unit.label,
         unit.unit,
         _TALL,
         tuple(curves),
@@ -122,9 +122,8 @@ def _cusum(trend: Trend) -> Chart:
     up = {s.index for s in trend.signals if s.rule == "cusum" and s.side > 0}
     down = {s.index for s in trend.signals if s.rule == "cusum" and s.side < 0}
     cut = max(float(sums.above.max()), float(sums.below.max())) > 4.0 * sums.limit
-    title = "Cumulative sums (CUSUM), above and below"
     return Chart(
-        title + (", cut at four limits" if cut else ""),
+        "Cumulative sums (CUSUM)" + (", cut at four limits" if cut else ""),
         unit.unit,
         _LOW,
         (
@@ -226,7 +225,7 @@ def reel_chart(reel: ReelOfRun, trace: ReelTrace) -> Chart:
         if np.isfinite(centre[i])
     )
     return Chart(
-        unit.label[:1].upper() + unit.label[1:],
+        unit.label,
         unit.unit,
         170,
         tuple(curves),

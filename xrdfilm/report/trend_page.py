@@ -74,7 +74,7 @@ def trend_page(trend: Trend, one_of_several: bool = False) -> str:
         .render(
             trend=trend,
             one_of_several=one_of_several,
-            label=unit.label[:1].upper() + unit.label[1:],
+            label=unit.label,
             last=last,
             charts=trend_charts(trend),
             limits=limit_words(trend),
@@ -170,7 +170,7 @@ def index_of_trends(trends: Sequence[Trend], stems: Sequence[str]) -> str:
     rows = []
     for trend, slug in zip(trends, stems, strict=True):
         unit, figures = Unit(trend.quantity), trend.figures
-        newest = [s for s in trend.signals if s.index >= len(figures.runs) - 10]
+        newest = [s for s in trend.signals if s.until >= len(figures.runs) - 10]
         last = (
             unit.with_sigma(float(figures.centre[-1]), float(figures.sigma[-1]))
             if figures.runs

@@ -22,6 +22,7 @@ from xrdfilm.history.query import (
     lines,
     run_figures,
 )
+from xrdfilm.history.record import LINE_KEY
 from xrdfilm.history.store import History, now_utc
 from xrdfilm.trend.change import Course, course_of
 from xrdfilm.trend.charts import Cusum, Ewma, Individuals, cusum, ewma, individuals
@@ -122,7 +123,7 @@ def trend_of(
             )
     happened = tuple((event, _place(event, shown)) for event in events(history, line=line))
     happened = tuple((event, place) for event, place in happened if place >= 0)
-    course, beside, relation = _course_and_recipe(history, shown, with_recipe)
+    course, beside, relation = _course_and_recipe(history, shown, with_recipe, line is not None)
     return Trend(
         quantity,
         line,
@@ -275,13 +276,13 @@ def _place(event: Event, figures: RunFigures) -> int:
 
 
 def _course_and_recipe(
-    history: History, figures: RunFigures, with_recipe: bool
+    history: History, figures: RunFigures, with_recipe: bool, one_line: bool
 ) -> tuple[Course, Course | None, RecipeRelation | None]:
     x, u = figures.centre, figures.sigma
     course = course_of(x, own_spread(x, u))
     if not with_recipe or x.size == 0:
         return course, None, None
-    points = _recipe_points(history, figures)
+    points = _recipe_points(history, figures, one_line)
     return course_and_recipe(x, u, course, *points)
 
 
@@ -344,7 +345,7 @@ def _related(
 
 
 def _recipe_points(
-    history: History, figures: RunFigures
+    history: History, figures: RunFigures, one_line: bool
 ) -> tuple[IntArray, FloatArray, FloatArray, list[Mapping[str, Any]]]:
     """A point a run; several where its films had different recipes."""
     run_of: list[int] = []
@@ -353,6 +354,8 @@ def _recipe_points(
     recipes: list[Mapping[str, Any]] = []
     for run, key in enumerate(figures.revision_keys):
         different, recipe_of = distinct_recipes(history, key)
+        if one_line:
+            different = [{k: v for k, v in r.items() if k != LINE_KEY} for r in different]
         if len(different) <= 1:
             run_of.append(run)
             y.append(float(figures.centre[run]))

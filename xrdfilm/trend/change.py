@@ -19,8 +19,7 @@ from functools import lru_cache
 from typing import Literal
 
 import numpy as np
-from scipy.special import ndtr
-from scipy.stats import norm
+from scipy.special import ndtr, ndtri
 
 from xrdfilm._typing import FloatArray, IntArray
 
@@ -98,7 +97,7 @@ def course_of(values: FloatArray, spread: FloatArray, *, risk: float = RISK) -> 
     slopes = _SLOPES * float(np.median(calm)) / (n - 1)
     time = np.arange(n, dtype=float)
     costs, ends = _partition(values[None, :] - slopes[:, None] * time, calm, price)
-    slope_price = float(norm.isf(risk / 2.0)) ** 2 + np.log(n)
+    slope_price = float(ndtri(risk / 2.0)) ** 2 + np.log(n)
     flat = int(np.flatnonzero(slopes == 0.0)[0])
     best = int(np.argmin(costs + np.where(slopes == 0.0, 0.0, slope_price)))
     onset_cost, onset = _onset(values, calm)
@@ -143,16 +142,21 @@ def step_price(points: int, risk: float = RISK) -> float:
     return high**2
 
 
+def _density(z: FloatArray) -> FloatArray:
+    density: FloatArray = np.exp(-0.5 * z * z) / np.sqrt(2.0 * np.pi)
+    return density
+
+
 def maximum_tail(edge: float, points: int) -> float:
     """Probability that |Z| of the best step exceeds ``edge``: James, James & Siegmund (1987)."""
     t = np.arange(SHORTEST, points - SHORTEST + 1) / points
     if t.size == 0:
         return 0.0
     x = edge / np.sqrt(points * t * (1.0 - t))
-    overshoot = (2.0 / x) * (ndtr(x / 2.0) - 0.5) / (x / 2.0 * ndtr(x / 2.0) + norm.pdf(x / 2.0))
+    overshoot = (2.0 / x) * (ndtr(x / 2.0) - 0.5) / (x / 2.0 * ndtr(x / 2.0) + _density(x / 2.0))
     area = float(np.sum(overshoot / (t * (1.0 - t))) / points)
-    tail = edge * float(norm.pdf(edge)) * area
-    return tail + 2.0 * float(norm.sf(edge))
+    tail = edge * float(_density(np.array(edge))) * area
+    return tail + 2.0 * float(ndtr(-edge))
 
 
 def _partition(rows: FloatArray, spread: FloatArray, price: float) -> tuple[FloatArray, IntArray]:

@@ -47,38 +47,43 @@ class Signal:
     """A rule that fired at point ``index``; ``side`` is +1 above, -1 below, 0 for a range.
 
     ``since`` is the first point of the signal's own evidence (for a CUSUM, where the sum last
-    left zero).
+    left zero), ``until`` the last point in a row at which the rule fires.
     """
 
     rule: str
     index: int
     side: int
     since: int
+    until: int
 
 
 def signals(
     rules: Sequence[str], chart: Individuals, average: Ewma, sums: Cusum
 ) -> tuple[Signal, ...]:
-    """Every signal of the chosen rules; of a lasting one only its first point, in order."""
+    """Every signal of the chosen rules, a lasting one once, in order."""
     found: list[Signal] = []
     for name in rules:
         for side in (1, -1):
             if name in ZONE_RULES:
                 rule = ZONE_RULES[name]
-                fired = zone_fired(rule, side * chart.z)
-                found += [Signal(name, i, side, max(0, i - rule.among + 1)) for i in starts(fired)]
+                found += [
+                    Signal(name, i, side, max(0, i - rule.among + 1), end)
+                    for i, end in spans(zone_fired(rule, side * chart.z))
+                ]
             elif name == "ewma":
                 limit = average.upper if side > 0 else average.lower
                 fired = side * (average.values - limit) > 0.0
-                found += [Signal(name, i, side, i) for i in starts(fired)]
+                found += [Signal(name, i, side, i, end) for i, end in spans(fired)]
             elif name == "cusum":
                 sums_here = sums.above if side > 0 else sums.below
                 zeros = np.flatnonzero(np.concatenate([[True], sums_here <= 0.0]))
-                for i in starts(sums_here > sums.limit):
-                    found.append(Signal(name, i, side, int(zeros[zeros <= i][-1])))
+                found += [
+                    Signal(name, i, side, int(zeros[zeros <= i][-1]), end)
+                    for i, end in spans(sums_here > sums.limit)
+                ]
         if name == "range":
             over = np.concatenate([[False], chart.ranges > chart.range_upper])
-            found += [Signal(name, i, 0, i - 1) for i in starts(over)]
+            found += [Signal(name, i, 0, i - 1, end) for i, end in spans(over)]
     return tuple(sorted(found, key=lambda s: (s.index, list(RULES).index(s.rule))))
 
 
@@ -90,7 +95,7 @@ def zone_fired(rule: ZoneRule, z: FloatArray) -> BoolArray:
     return fired
 
 
-def starts(fired: BoolArray) -> list[int]:
-    """Indices where a run of True begins."""
-    before = np.concatenate([[False], fired[:-1]])
-    return [int(i) for i in np.flatnonzero(fired & ~before)]
+def spans(fired: BoolArray) -> list[tuple[int, int]]:
+    """First and last index of every run of True."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], fired, [False]]).astype(np.int8)))
+    return [(int(a), int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]

@@ -13,8 +13,6 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from scipy.sparse import csr_array, eye_array
-from scipy.sparse.linalg import spsolve
 from scipy.special import ndtr
 
 from xrdfilm._typing import BoolArray, FloatArray
@@ -62,6 +60,9 @@ def ewma_run_length(gain: float, width: float, shift: float = 0.0) -> float:
 @lru_cache(maxsize=64)
 def zone_run_length(rules: tuple[str, ...], shift: float = 0.0) -> float:
     """Average run length of a set of zone rules, by the Markov chain of what they remember."""
+    from scipy.sparse import csr_array, eye_array
+    from scipy.sparse.linalg import spsolve
+
     chosen = [ZONE_RULES[name] for name in rules]
     edges = sorted({s * rule.beyond for rule in chosen for s in (1, -1)})
     low = np.array([-np.inf, *edges])
@@ -140,14 +141,16 @@ def false_alarms(
 ) -> FalseAlarms:
     """False alarms of a set of rules on normal, independent points, by simulation.
 
-    Standard error of the chances: under 0.008 with 4000 trials.
+    Standard error of the chances: under 0.008 with 4000 trials, 0.012 with estimated limits.
     """
     rng = np.random.default_rng(20310304)
     steady = rng.normal(size=(points, trials))
     chance = _share_called(rules, steady)
     estimated = None
     if baseline_points is not None:
-        before = rng.normal(size=(trials, max(baseline_points, 2)))
+        lines = trials // 2
+        steady = steady[:, :lines]
+        before = rng.normal(size=(lines, max(baseline_points, 2)))
         sigma = robust_sigma(before, np.zeros(before.shape[1]))
         centre = robust_centre(before, np.repeat(sigma[:, None], before.shape[1], axis=1))
         estimated = _share_called(rules, (steady - centre) / np.maximum(sigma, 1e-9))

@@ -75,6 +75,7 @@ def trend_record(trend: Trend) -> dict[str, Any]:
                 "rule": signal.rule,
                 "run": figures.runs[signal.index],
                 "since": figures.runs[signal.since],
+                "until": figures.runs[signal.until],
                 "side": {1: "above", -1: "below", 0: None}[signal.side],
             }
             for signal in trend.signals

@@ -80,12 +80,19 @@ def signal_words(trend: Trend) -> list[str]:
         return []
     if not trend.signals:
         return ["No signal: the line keeps within its limits."]
-    side = {1: "above", -1: "below", 0: ""}
+    side = {1: ", above", -1: ", below", 0: ""}
     return [
-        f"{trend.figures.runs[s.index]} ({trend.figures.days[s.index]}): {RULES[s.rule]}"
-        f"{', ' + side[s.side] if s.side else ''}"
-        for s in trend.signals
+        f"{_lasting(trend, s.index, s.until)}: {RULES[s.rule]}{side[s.side]}" for s in trend.signals
     ]
+
+
+def _lasting(trend: Trend, first: int, last: int) -> str:
+    runs, days = trend.figures.runs, trend.figures.days
+    if first == last:
+        return f"{runs[first]} ({days[first]})"
+    if last == len(runs) - 1:
+        return f"{runs[first]} ({days[first]}) until now"
+    return f"{runs[first]} ({days[first]}) to {runs[last]}"
 
 
 def course_words(trend: Trend) -> list[str]:
@@ -230,7 +237,7 @@ def pattern_words(quantity: str, pattern: ReelPattern) -> list[str]:
     if pattern.drift is None:
         return [f"{unit.label}: {pattern.scans} scans are too few to look for a pattern."]
     said = []
-    label = unit.label[:1].upper() + unit.label[1:]
+    label = unit.label
     if pattern.drift.seen:
         sigma = pattern.drift.sigma * abs(pattern.drift.total / pattern.drift.per_m)
         said.append(
