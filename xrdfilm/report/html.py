@@ -73,7 +73,7 @@ def sheet_page(content: RunContent, index: int, picture: FilmPicture | None, *, 
             before=neighbours[0],
             after=neighbours[1],
             pdf=pdf,
-            data=None if picture is None else _embedded(picture_data(picture)),
+            data=None if picture is None else embedded(picture_data(picture)),
             ghosts=ghost_words(picture),
             hidden=hidden_words(picture),
             side_titles=[] if picture is None else [side.title for side in picture.side_scans],
@@ -143,7 +143,7 @@ def picture_data(picture: FilmPicture) -> dict[str, Any]:
     return data
 
 
-def _embedded(data: dict[str, Any]) -> Markup:
+def embedded(data: dict[str, Any]) -> Markup:
     """JSON that can stand inside a script element: no markup can begin in it."""
     text = json.dumps(data, separators=(",", ":"), allow_nan=False, ensure_ascii=True)
     for character in "<>&":
