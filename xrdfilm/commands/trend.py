@@ -76,7 +76,8 @@ def command(quantities: tuple[str, ...], **values: Any) -> None:
     """Follow quantities over the runs of a line; or map which metres of a reel may ship.
 
     Charts use each run's own uncertainty. Limits come from the first 25 runs and then stay until
-    they are set anew. The newest 200 runs are charted unless --last says otherwise. Of the recipe it is told what a quantity goes with, never what causes it.
+    they are set anew. The newest 200 runs are charted unless --last says otherwise. Of the recipe
+    it is told what a quantity goes with, never what causes it.
     """
     if values["reel"] is not None:
         _reel(quantities, values)
