@@ -130,7 +130,7 @@ def test_pages_escape_what_came_from_files(trend: Trend, tmp_path: Path) -> None
     assert "style=" not in text  # the pages' own policy would drop it
     assert "goes with, not caused by" in text
     assert (tmp_path / "assets" / "trend.css").is_file()
-    assert text.count("<figure") == 4
+    assert text.count("<figure") == 5  # four charts, one parameter
     two = write_trends([trend, trend], tmp_path / "two")
     names = ["a_axis_fraction.html", "a_axis_fraction-2.html", "index.html"]
     assert [path.name for path in two] == names

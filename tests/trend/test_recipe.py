@@ -67,6 +67,10 @@ def test_an_optimum_is_seen_as_one() -> None:
     assert best.optimum_low < 0.7 < best.optimum_high
     assert best.optimum_high - best.optimum_low < 0.2
     assert [r.parameter for r in relation.named] == ["growth_rate_nm_s"]
+    assert best.partial is not None
+    truth = 0.03 + 0.15 * (best.partial.grid - 0.7) ** 2
+    assert np.max(np.abs(best.partial.curve - truth)) < 0.012
+    np.testing.assert_allclose(best.partial.y, share, atol=0.01)
 
 
 def test_two_causes_are_named_one_beside_the_other() -> None:

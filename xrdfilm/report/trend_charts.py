@@ -192,6 +192,47 @@ def _marks(
     )
 
 
+def recipe_charts(trend: Trend) -> tuple[Chart, ...]:
+    """The quantity against each parameter that it goes with, all else taken off."""
+    if trend.recipe is None:
+        return ()
+    unit = Unit(trend.quantity)
+    charts = []
+    for item in trend.recipe.named:
+        seen = item.partial
+        if seen is None:
+            continue
+        low, high = float(seen.x.min()), float(seen.x.max())
+        edge = 0.03 * (high - low)
+        frame = Frame((low - edge, high + edge), [seen.y, seen.curve], 170)
+        marks = tuple(
+            Mark(
+                frame.x(x),
+                frame.y(y),
+                frame.y(y),
+                frame.y(y),
+                "point",
+                f"{item.parameter} {number(x)}: {unit.show(y)}",
+            )
+            for x, y in zip(seen.x.tolist(), seen.y.tolist(), strict=True)
+        )
+        ticks = tuple((frame.x(t), number(t)) for t in nice_ticks(low, high, 5))
+        charts.append(
+            Chart(
+                f"against {item.parameter}, all else taken off",
+                unit.unit,
+                170,
+                (frame.curve(seen.grid, seen.curve, "course"),),
+                marks,
+                frame.ticks_y(unit.scale),
+                ticks,
+                (),
+                f"{unit.label} against {item.parameter}",
+            )
+        )
+    return tuple(charts)
+
+
 def reel_chart(reel: ReelOfRun, trace: ReelTrace) -> Chart:
     """One quantity along the reel with its interval band, limits and pattern."""
     unit = Unit(trace.quantity)

@@ -14,7 +14,7 @@ from xrdfilm.numbers import number
 from xrdfilm.reel import FATES
 from xrdfilm.report.html import asset
 from xrdfilm.report.names import slugs
-from xrdfilm.report.trend_charts import metre_ticks, reel_chart, trend_charts
+from xrdfilm.report.trend_charts import metre_ticks, recipe_charts, reel_chart, trend_charts
 from xrdfilm.trend.analyse import Trend
 from xrdfilm.trend.recipe import WORDS
 from xrdfilm.trend.reel_of_run import ReelOfRun
@@ -83,6 +83,7 @@ def trend_page(trend: Trend, one_of_several: bool = False) -> str:
             course=course_words(trend),
             recipe=recipe_words(trend),
             rows=recipe_rows(trend),
+            partials=recipe_charts(trend),
             words=WORDS,
         )
     )

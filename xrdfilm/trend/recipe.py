@@ -36,6 +36,19 @@ _ALIKE = 2.0  # difference in log-likelihood under which two parameters cannot b
 
 
 @dataclass(frozen=True, slots=True)
+class Partial:
+    """A quantity against one parameter, with what all else accounts for taken off.
+
+    ``x`` and ``y`` are the points, shape (N,), ``grid`` and ``curve`` the fitted line, (M,).
+    """
+
+    x: FloatArray
+    y: FloatArray
+    grid: FloatArray
+    curve: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
 class Relation:
     """How a quantity goes with one parameter, beside those named before it.
 
@@ -45,7 +58,8 @@ class Relation:
     tried. ``optimum`` is where the quantity turns, with ``turns`` "lowest" or "highest" there;
     None where it lies outside the tried range or cannot be told. ``p`` is the probability of so
     strong a relation by chance with any parameter, ``share`` that part of the scatter which the
-    parameter takes up, ``alike`` the parameters that would do as well.
+    parameter takes up, ``alike`` the parameters that would do as well. ``partial`` are the points
+    to draw, of a named parameter.
     """
 
     parameter: str
@@ -64,6 +78,7 @@ class Relation:
     turns: Literal["lowest", "highest"] | None
     alike: tuple[str, ...]
     twins: tuple[str, ...]
+    partial: Partial | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -394,7 +409,19 @@ class _Search:
             turns,
             tuple(alike),
             self.parameters.twins[j],
+            self._partial(j, design, coefficients, k) if named else None,
         )
+
+    def _partial(self, j: int, design: FloatArray, coefficients: FloatArray, terms: int) -> Partial:
+        """Points and curve of one parameter, at the mean level of the rest."""
+        rest = self.y - design @ coefficients
+        mine = design[:, -terms:] @ coefficients[-terms:]
+        level = float(np.mean((design[:, :-terms] @ coefficients[:-terms]) / self.weight))
+        x = self.raw[:, j]
+        grid = np.linspace(float(x.min()), float(x.max()), 61)
+        z = (grid - self.middle[j]) / self.scale[j]
+        curve = np.column_stack([z, z * z])[:, :terms] @ coefficients[-terms:]
+        return Partial(x.copy(), (rest + mine) / self.weight + level, grid, curve + level)
 
     def _effect(
         self, j: int, low: float, high: float, slopes: FloatArray, covariance: FloatArray
