@@ -40,7 +40,13 @@ def _flags(trend: Trend, frame: Frame) -> tuple[tuple[float, str], ...]:
 
 
 def _called(trend: Trend, rules: tuple[str, ...]) -> set[int]:
-    return {s.index for s in trend.signals if s.rule in rules}
+    """Points to ring: of an average only the first of a spell, of the points themselves all."""
+    return {
+        i
+        for s in trend.signals
+        if s.rule in rules
+        for i in range(s.index, (s.index if s.rule == "ewma" else s.until) + 1)
+    }
 
 
 def _figures(trend: Trend) -> Chart:

@@ -23,6 +23,7 @@ from xrdfilm.trend.words import (
     chance_words,
     course_words,
     limit_words,
+    optimum_words,
     pattern_words,
     recipe_words,
     ship_words,
@@ -99,7 +100,7 @@ def recipe_rows(trend: Trend) -> tuple[RecipeRow, ...]:
         width = 0.5 * (item.effect_high - item.effect_low)
         shape = "straight"
         if item.optimum is not None:
-            shape = f"{item.turns} at {number(item.optimum, 3)}"
+            shape = f"{item.turns} at {optimum_words(item)}"
         elif item.shape == "optimum":
             shape = "bent"
         remarks = []

@@ -181,8 +181,7 @@ def relation_words(item: Relation, unit: Unit) -> str:
     low, high = number(item.low), number(item.high)
     if item.optimum is not None and item.turns is not None:
         text = (
-            f"{item.parameter}: {item.turns} at {number(item.optimum, 3)} "
-            f"({number(item.optimum_low, 3)} to {number(item.optimum_high, 3)}); up to "
+            f"{item.parameter}: {item.turns} at {optimum_words(item)}; up to "
             f"{unit.show(abs(item.effect), width)} apart between {low} and {high}"
         )
     else:
@@ -198,6 +197,16 @@ def relation_words(item: Relation, unit: Unit) -> str:
     if item.twins:
         text += f"; always moved together with {', '.join(item.twins)}"
     return text
+
+
+def optimum_words(item: Relation) -> str:
+    """Where the quantity turns, with its interval, in the parameter's unit."""
+    assert item.optimum is not None
+    assert item.optimum_low is not None
+    assert item.optimum_high is not None
+    places = decimals(0.5 * (item.optimum_high - item.optimum_low))
+    at, low, high = (fixed(x, places) for x in (item.optimum, item.optimum_low, item.optimum_high))
+    return f"{at} ({low} to {high})"
 
 
 def chance_words(p: float) -> str:
