@@ -36,6 +36,8 @@ COMMANDS = {
     "plan": "Plan line speed, counting times, and account for the HF of a line.",
     "phases": "Reference lines of a phase; usable lines of a stack.",
     "explain": "Show how the figures of a result came about.",
+    "serve": "Show runs and films on a local page, and judge scans dropped on it.",
+    "watch": "Judge the scans that arrive in a folder.",
     "simulate": "Write a simulated scan with its truth.",
 }
 
