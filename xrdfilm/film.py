@@ -292,6 +292,8 @@ def _fluoride(
     premises = coupled.premises
     own = premises.fluoride_mosaic
     settings = FluorideSettings(
+        alpha=premises.false_alarm_risk,
+        beta=premises.miss_risk,
         instrument_fwhm_deg=premises.instrument_fwhm_deg,
         tape_width_mm=premises.tape_width_mm,
         fluoride_mosaic_deg=None if own == premises.c_axis_mosaic else own.fwhm_deg,

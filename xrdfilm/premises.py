@@ -8,7 +8,7 @@ that a report can show what its figures rest on.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -47,6 +47,8 @@ class Premises:
     a_axis_mosaic: Mosaic
     fluoride_mosaic: Mosaic
     a_normal_share: float
+    false_alarm_risk: float
+    miss_risk: float
     thickness_uncertainty: float
     instrument_fwhm_deg: float
     tape_width_mm: float
@@ -66,6 +68,11 @@ class Premises:
         """Whether the substrate is a rolled metal tape rather than a single crystal."""
         substrate = self.stack.substrate
         return substrate is not None and substrate.phase.is_metal
+
+    def on_film(self, film: Phase) -> Premises:
+        """The same with the film's compound on another cell."""
+        layer = replace(self.stack.film, phase=film)
+        return replace(self, stack=replace(self.stack, film=layer))
 
     def phase(self, key: str) -> Phase:
         """A phase of the user's own or a shipped one; raises PhaseError for an unknown key."""
@@ -115,6 +122,8 @@ def premises_of(
         a_axis_mosaic=a_axis,
         fluoride_mosaic=fluoride_mosaic,
         a_normal_share=stated.a_normal_share,
+        false_alarm_risk=stated.false_alarm_risk,
+        miss_risk=stated.miss_risk,
         thickness_uncertainty=thickness_uncertainty,
         instrument_fwhm_deg=_instrument_fwhm(run_file.optics, instrument),
         tape_width_mm=run_file.stack.tape_width_mm,

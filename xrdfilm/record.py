@@ -155,6 +155,8 @@ def settings_of(premises: Premises) -> dict[str, Any]:
     if optics.step_time_s is not None:
         settings["step_time_s"] = optics.step_time_s
     settings["thickness_uncertainty"] = premises.thickness_uncertainty
+    settings["false_alarm_risk"] = premises.false_alarm_risk
+    settings["miss_risk"] = premises.miss_risk
     if premises.assumed:
         settings["assumed"] = list(premises.assumed)
     if premises.adjustments:

@@ -118,6 +118,18 @@ class AssumptionTable(_Table):
     mosaic_factor: float = Field(
         default=2.0, ge=1.0, le=5, description="an unmeasured mosaic may be off by this factor"
     )
+    false_alarm_risk: float = Field(
+        default=1e-4,
+        gt=0,
+        le=0.5,
+        description="risk of calling fluoride or a product where there is none (α)",
+    )
+    miss_risk: float = Field(
+        default=0.05,
+        gt=0,
+        le=0.5,
+        description="risk of missing what stands at the detection limit (β)",
+    )
     a_normal_share: float = Field(
         default=0.5,
         ge=0,
