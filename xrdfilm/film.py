@@ -337,6 +337,7 @@ def _products(
         components,
         premises.stack,
         premises.optics,
+        alpha=premises.false_alarm_risk,
         instrument_fwhm_deg=premises.instrument_fwhm_deg,
         doubt=doubt,
         taken_deg=tuple(taken.tolist()),
