@@ -89,6 +89,8 @@ def main(folder: Path) -> Path:
                   va="center")  # fmt: skip
     axes.plot(THICKNESS_NM, plan.speed_m_h, "o", color=RUST, markersize=7, zorder=4)
     axes.set_yscale("log")
+    axes.set_yticks([2, 5, 10, 20, 50], ["2", "5", "10", "20", "50"])
+    axes.tick_params(axis="y", which="minor", length=0, labelleft=False)
     axes.set_title("Line speed by hot zone: lower bound, dots: middle", loc="left", fontsize=10.5,
                    color=INK)  # fmt: skip
     axes.set(xlabel="film thickness / nm", ylabel="line speed / m h⁻¹")
