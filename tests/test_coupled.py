@@ -75,6 +75,44 @@ def test_absent_lines_are_measured_all_the_same(displaced: tuple[CoupledFit, Tru
     assert any(line.area_counts_deg < 0.0 for line in weak)
 
 
+@pytest.fixture(scope="module")
+def quenched() -> tuple[CoupledFit, Truth]:
+    """A film without its oxygen: tetragonal, with (200) half a degree from the loaded one's."""
+    premises = premises_on("crystal", 0.5)
+    scan, truth = scan_of(
+        premises,
+        displacement_um=-120.0,
+        c_axis=0.75,
+        a_axis=0.20,
+        random=0.05,
+        film_cell_A=(3.859, 3.860, 11.825),
+    )
+    return fit_of(scan, "crystal", 0.5), truth
+
+
+def test_lines_of_a_quenched_film_are_found_where_its_cell_has_them(
+    quenched: tuple[CoupledFit, Truth],
+) -> None:
+    fit, truth = quenched
+    line = fit.usable("YBCO").find("YBCO", (2, 0, 0))
+    assert line is not None
+    both = sum(truth.area_counts_deg("YBCO", hkl) for hkl in ((2, 0, 0), (0, 2, 0)))
+    assert {str(m) for m in line.members} == {"YBCO (200)", "YBCO (020)"}
+    assert line.area_counts_deg == pytest.approx(both, rel=0.03)
+
+
+def test_films_of_other_cells_go_through_together() -> None:
+    premises = premises_on("crystal", 0.5)
+    cells = [(3.8203, 3.8855, 11.6835), (3.859, 3.860, 11.825), (3.835, 3.880, 11.73)]
+    scans = [scan_of(premises, film_cell_A=cell)[0] for cell in cells]
+    found = analyse_coupled(scans, prepare(premises, scans[0].axis_deg))
+    for (_, _, c_A), fit in zip(cells, found, strict=True):
+        assert isinstance(fit, CoupledFit)
+        assert fit.cell is not None
+        assert fit.cell.c_A is not None
+        assert fit.cell.c_A.estimate == pytest.approx(c_A, abs=0.003)
+
+
 def test_scans_together_give_what_each_gives_alone() -> None:
     premises = premises_on("crystal", 0.5)
     scans = [scan_of(premises, seed=s, displacement_um=40.0 * s)[0] for s in range(3)]

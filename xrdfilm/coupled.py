@@ -5,7 +5,8 @@
 
 Scans on one axis go through the fit together. Each is fitted twice: first with its lines where
 the peaks suggest them, which gives alignment and cell; then with every line, strong or absent,
-where alignment and cell put it, so that an absent line is measured at its own place.
+where alignment and cell put it, so that an absent line is measured at its own place. Which lines
+hide which depends on the film's cell: each scan gets the layout of its own (`Prepared.on_cell`).
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from xrdfilm.attenuation import refractive_decrement
 from xrdfilm.background import WIDEST_LINE_DEG, Background, broad_background
 from xrdfilm.crystal import Phase, line_list, lines_along
 from xrdfilm.errors import AlignmentError, CannotTellError, ScanAxisError, XrdfilmError
+from xrdfilm.film_cell import rounded_cell
 from xrdfilm.fitting import BlockFits, FitSettings, WindowFits, WindowPlan, compile_plan, fit_block
 from xrdfilm.fluoride_model import FLUORIDE_LINES
 from xrdfilm.identify import CoarseShift, ExpectedLines, Peaks, coarse_shift, find_peaks
@@ -46,18 +48,36 @@ POWDER_CELL_FREEDOM = 0.012
 LEAST_SIGNIFICANCE = 8.0  # of a line that alignment or cell may rest on
 FOOT_REACH_DEG = 1.5
 FOOT_RATIO = 100.0
-_PLAN_STEP_DEG = 0.06  # plans are compiled anew when lines stand further from where they should
+_PLAN_STEP_DEG = 0.2  # lines may stand half this far from where a plan has them; pads are wider
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Prepared:
-    """What all scans of a stack on one axis share."""
+    """What all scans of a stack on one axis share.
+
+    ``others`` are the same for the film on other cells than the stated one.
+    """
 
     premises: Premises
     axis_deg: FloatArray
     layout: Layout
     expected: tuple[ExpectedLines, ...]
+    products: tuple[Phase, ...] = ()
     plans: dict[bytes, WindowPlan] = field(default_factory=dict, repr=False)
+    others: dict[Phase, Prepared] = field(default_factory=dict, repr=False)
+
+    def on_cell(self, c_A: float, a_A: float | None = None, b_A: float | None = None) -> Prepared:
+        """The same for a film of this c, rounded; kept. Edges not given go along with c."""
+        if self.premises.powder:
+            return self
+        film = rounded_cell(self.premises.film, c_A, a_A, b_A)
+        if film == self.premises.film:
+            return self
+        if film not in self.others:
+            premises = self.premises.on_film(film)
+            layout = _laid_out(premises, self.axis_deg, self.products)
+            self.others[film] = replace(self, premises=premises, layout=layout, plans={}, others={})
+        return self.others[film]
 
     def plan(self, places_deg: FloatArray, fwhm_deg: FloatArray) -> WindowPlan:
         """Windows compiled near these places, (n,); kept, so that like scans share a plan."""
@@ -138,6 +158,11 @@ class CoupledFit:
 
 def prepare(premises: Premises, axis_deg: FloatArray, products: tuple[Phase, ...] = ()) -> Prepared:
     """Lay out the windows of a stack for scans on this axis, ascending, (N,)."""
+    layout = _laid_out(premises, axis_deg, products)
+    return Prepared(premises, axis_deg, layout, _expected(premises, float(axis_deg[-1])), products)
+
+
+def _laid_out(premises: Premises, axis_deg: FloatArray, products: tuple[Phase, ...]) -> Layout:
     low, high = float(axis_deg[0]), float(axis_deg[-1])
     layout = lay_out(premises, low, high, products=products)
     if not layout.lines:
@@ -145,7 +170,7 @@ def prepare(premises: Premises, axis_deg: FloatArray, products: tuple[Phase, ...
             f"the stated layers have no line between {low:.1f}° and {high:.1f}°; scan a range "
             "that holds a line of film or substrate"
         )
-    return Prepared(premises, axis_deg, layout, _expected(premises, high))
+    return layout
 
 
 def analyse_coupled(
@@ -154,7 +179,12 @@ def analyse_coupled(
     """Fit scans that lie on the prepared axis; for each its fit, or the error that stopped it."""
     begun: list[_Begun | XrdfilmError] = [_begin(scan, prepared) for scan in scans]
     good = [item for item in begun if isinstance(item, _Begun)]
-    first = _fit(good, prepared, [b.places for b in good], [b.fwhm for b in good], settings)
+    first = _fit(
+        [(b.scan, b.prepared) for b in good],
+        [b.places for b in good],
+        [b.fwhm for b in good],
+        settings,
+    )
     settled: list[_Settled | XrdfilmError] = []
     for start, fits in zip(good, first, strict=True):
         try:
@@ -163,15 +193,12 @@ def analyse_coupled(
             settled.append(problem)
     ready = [item for item in settled if isinstance(item, _Settled)]
     second = _fit(
-        [s.begun for s in ready],
-        prepared,
+        [(s.begun.scan, s.prepared) for s in ready],
         [s.places for s in ready],
         [s.fwhm for s in ready],
         settings,
     )
-    finished = iter(
-        _finish(state, fits, prepared) for state, fits in zip(ready, second, strict=True)
-    )
+    finished = iter(_finish(state, fits) for state, fits in zip(ready, second, strict=True))
     through = iter([next(finished) if isinstance(s, _Settled) else s for s in settled])
     return [next(through) if isinstance(b, _Begun) else b for b in begun]
 
@@ -179,6 +206,7 @@ def analyse_coupled(
 @dataclass(frozen=True, slots=True, eq=False)
 class _Begun:
     scan: Scan
+    prepared: Prepared
     background: Background
     peaks: Peaks
     coarse: CoarseShift
@@ -189,6 +217,7 @@ class _Begun:
 @dataclass(frozen=True, slots=True, eq=False)
 class _Settled:
     begun: _Begun
+    prepared: Prepared
     alignment: Alignment
     cell: CellEstimate | None
     true_deg: FloatArray
@@ -218,10 +247,13 @@ def _begin(scan: Scan, prepared: Prepared) -> _Begun | XrdfilmError:
         coarse = _named_peaks(peaks, prepared)
     except XrdfilmError as problem:
         return problem
-    true = _true_places(prepared, _scaled_film(premises, coarse.cell_scale), coarse.cell_scale)
+    film = _scaled_film(premises, coarse.cell_scale)
+    prepared = prepared.on_cell(film.cell.c_A)
+    if not premises.powder:
+        film = prepared.premises.film.with_cell(c_A=film.cell.c_A)
+    true = _true_places(prepared, film)
     places = _moved(prepared, coarse.places(true))
-    fwhm = np.full(true.size, premises.instrument_fwhm_deg) * _widening(true)
-    return _Begun(scan, background, peaks, coarse, places, fwhm)
+    return _Begun(scan, prepared, background, peaks, coarse, places, _usual_widths(prepared, true))
 
 
 def _named_peaks(peaks: Peaks, prepared: Prepared) -> CoarseShift:
@@ -288,8 +320,13 @@ def _scaled_film(premises: Premises, scale: Mapping[str, float]) -> Phase:
     return film.with_cell(c_A=film.cell.c_A * factor)
 
 
-def _true_places(prepared: Prepared, film: Phase, scale: Mapping[str, float]) -> FloatArray:
-    """Aligned places of the layout's lines on the cells at hand, refraction included, (n,)."""
+def _usual_widths(prepared: Prepared, true_deg: FloatArray) -> FloatArray:
+    """Widths (n,) to begin with: the instrument's."""
+    return prepared.premises.instrument_fwhm_deg * _widening(true_deg)
+
+
+def _true_places(prepared: Prepared, film: Phase) -> FloatArray:
+    """Aligned places of the layout's lines on the film's cell, refraction included, (n,)."""
     layout = prepared.layout
     key = prepared.premises.film.key
     wavelength = prepared.premises.optics.radiation.k_alpha1_A
@@ -304,7 +341,7 @@ def _true_places(prepared: Prepared, film: Phase, scale: Mapping[str, float]) ->
         d_A[own] = film.cell.d_spacing(hkl)
     for i, line in enumerate(layout.lines):
         if line.ghost is not None and line.reflection.phase == key:
-            d_A[i] *= scale.get(key, 1.0)
+            d_A[i] *= film.cell.c_A / prepared.premises.film.cell.c_A
     bragg = two_theta_of(d_A, wavelength)
     bent = [
         0.0 if line.ghost else _decrement(line.reflection.phase, prepared.premises)
@@ -314,8 +351,7 @@ def _true_places(prepared: Prepared, film: Phase, scale: Mapping[str, float]) ->
 
 
 def _fit(
-    items: Sequence[_Begun],
-    prepared: Prepared,
+    items: Sequence[tuple[Scan, Prepared]],
     places: Sequence[FloatArray],
     fwhm: Sequence[FloatArray],
     settings: FitSettings | None,
@@ -323,23 +359,21 @@ def _fit(
     """Fit scans in blocks that share a plan."""
     groups: dict[tuple[int, bool, bool, float | None], list[int]] = {}
     plans: list[WindowPlan] = []
-    base_fwhm = np.full(len(prepared.layout.lines), prepared.premises.instrument_fwhm_deg)
-    for i, (item, at) in enumerate(zip(items, places, strict=True)):
-        plan = prepared.plan(at, base_fwhm)
+    for i, ((scan, prepared), at) in enumerate(zip(items, places, strict=True)):
+        plan = prepared.plan(at, np.full(at.size, prepared.premises.instrument_fwhm_deg))
         plans.append(plan)
-        ceiling = saturation_level(item.scan)
-        key = (id(plan), item.scan.sigma is not None, item.scan.poisson, ceiling)
+        key = (id(plan), scan.sigma is not None, scan.poisson, saturation_level(scan))
         groups.setdefault(key, []).append(i)
-    order = list(prepared.layout.order)
     found: list[WindowFits | None] = [None] * len(items)
     for (_, has_sigma, poisson, ceiling), members in groups.items():
+        order = list(items[members[0]][1].layout.order)
         set_ = settings or FitSettings()
         if ceiling is not None:
             set_ = replace(set_, saturation_counts=ceiling)
         block: BlockFits = fit_block(
             plans[members[0]],
-            np.stack([items[i].scan.counts for i in members]),
-            sigma=np.stack([items[i].scan.uncertainty() for i in members]) if has_sigma else None,
+            np.stack([items[i][0].counts for i in members]),
+            sigma=np.stack([items[i][0].uncertainty() for i in members]) if has_sigma else None,
             poisson=poisson,
             places=np.stack([places[i][order] for i in members]),
             fwhm=np.stack([fwhm[i][order] for i in members]),
@@ -357,24 +391,31 @@ def saturation_level(scan: Scan) -> float | None:
     return None
 
 
-def _settle(begun: _Begun, fits: WindowFits, prepared: Prepared) -> _Settled:
-    """Alignment and cell from the first fit, and where each line is to be looked for."""
+def _settle(begun: _Begun, fits: WindowFits, base: Prepared) -> _Settled:
+    """Alignment and cell from the first fit, and where each line is to be looked for.
+
+    ``base`` is the stack as stated; the second fit takes the layout of the cell now found.
+    """
+    prepared = begun.prepared
     lines = fits.measured_lines()
     laid = _laid_of(fits, prepared)
     premises = prepared.premises
     alignment, notes = _align(lines, laid, premises)
     cell, cell_notes = _film_cell(lines, laid, premises, alignment)
-    film = _scaled_film(premises, begun.coarse.cell_scale)
-    scale = dict(begun.coarse.cell_scale)
+    film = _scaled_film(base.premises, begun.coarse.cell_scale)
+    if not premises.powder:
+        film = premises.film.with_cell(c_A=film.cell.c_A)
     if cell is not None:
         alignment = cell.alignment
-        film = _film_on_cell(premises, film, cell)
-        scale[film.key] = film.cell.c_A / premises.film.cell.c_A
-    true = _true_places(prepared, film, scale)
+        a_A, b_A, c_A = (None if e is None else e.estimate for e in (cell.a_A, cell.b_A, cell.c_A))
+        if c_A is not None:
+            prepared = base.on_cell(c_A, a_A, b_A)
+        film = _film_on_cell(prepared.premises, prepared.premises.film, cell)
+    true = _true_places(prepared, film)
     fwhm = _width_curve(lines, laid, prepared.layout, true)
-    fwhm = np.where(np.isfinite(fwhm), fwhm, begun.fwhm)
+    fwhm = np.where(np.isfinite(fwhm), fwhm, _usual_widths(prepared, true))
     places = _moved(prepared, true + alignment.shift(true))
-    return _Settled(begun, alignment, cell, true, places, fwhm, (*notes, *cell_notes))
+    return _Settled(begun, prepared, alignment, cell, true, places, fwhm, (*notes, *cell_notes))
 
 
 def _moved(prepared: Prepared, places: FloatArray) -> FloatArray:
@@ -560,7 +601,8 @@ def _curve(good: Sequence[MeasuredLine], secant: FloatArray) -> FloatArray:
     return np.asarray(np.clip(slope * secant + intercept, 0.5 * y.min(), 2.0 * y.max()))
 
 
-def _finish(state: _Settled, fits: WindowFits, prepared: Prepared) -> CoupledFit:
+def _finish(state: _Settled, fits: WindowFits) -> CoupledFit:
+    prepared = state.prepared
     lines = fits.measured_lines()
     laid = _laid_of(fits, prepared)
     premises = prepared.premises

@@ -30,6 +30,7 @@ STRONG = 0.3  # of the film's strongest line
 WEAKEST = 0.003  # of the strongest line of a phase and component
 WEAKEST_RANDOM = 0.02  # random grains show so many lines that the weak ones only cost
 NUISANCE_LEAST = 1e-4  # of the film's strongest: hidden lines this strong are fitted along
+IN_PLANE_DOUBT = 2.5e-3  # how far a and b of a film may be from what its c says, relative
 GHOST_LEAST = 1e-3  # of the film's strongest line: weaker ghosts do not matter beside a line
 
 Use = Literal["measure", "nuisance"]
@@ -138,12 +139,21 @@ class Layout:
             fwhm_deg=float(fwhm_deg[i]),
             lorentz_fraction=0.5,
             place="free" if own_place else "forced",
-            max_shift_deg=0.15 if (line.certain and gap > 0.3) else 0.08,
+            max_shift_deg=self._max_shift_deg(line, float(places_deg[i]), gap),
             width="free" if own_shape else "forced",
             mixing="free" if own_shape else "forced",
             doublet=line.ghost is None,
             label=str(line.reflection),
         )
+
+    def _max_shift_deg(self, line: LaidLine, place_deg: float, gap_deg: float) -> float:
+        """How far a line may be from where it is expected."""
+        if line.certain and gap_deg > 0.3:
+            return 0.15
+        if line.component == "a_axis":
+            moved = np.degrees(2.0 * np.tan(np.radians(place_deg / 2.0)) * IN_PLANE_DOUBT)
+            return float(np.clip(moved, 0.08, max(0.08, 0.7 * gap_deg)))
+        return 0.08
 
 
 def _border(place_deg: float, other_deg: float) -> float:
