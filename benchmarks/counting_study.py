@@ -152,7 +152,10 @@ def by_lines(case: Case, draws: int, seed: int) -> tuple[float, float, float, fl
 
 
 def whole_scans(films: int, seed: int) -> None:
-    """Short scans that leave a fluoride limit open, repeated at the proposed time."""
+    """Short scans that leave a fluoride limit open, repeated at the proposed time.
+
+    What the time is proposed for is the true figure, as for a process whose films are known.
+    """
     run_file = RunFile.model_validate(
         {
             "stack": {
@@ -166,7 +169,7 @@ def whole_scans(films: int, seed: int) -> None:
         }
     )  # fmt: skip
     premises = premises_of(run_file, None, {})
-    name, limit = "fluoride_volume_fraction_aligned", Tolerance(None, 0.01)
+    name, limit = "fluoride_volume_fraction_aligned", Tolerance(None, 0.005)
     base = SimulatedFilm(
         stack=demo_stack(), c_axis=0.95, a_axis=0.02, random=0.03, c_mosaic_fwhm_deg=4.5,
         a_mosaic_fwhm_deg=4.5,
@@ -189,17 +192,17 @@ def whole_scans(films: int, seed: int) -> None:
 
     begun = time.perf_counter()
     for k in range(films):
-        truth = float(rng.choice([0.0, 0.0, rng.uniform(0.0, 0.006), rng.uniform(0.02, 0.03)]))
-        first = estimate_at(truth, 0.004, 10_000 + k)
+        truth = float(rng.choice([0.0, 0.001]))
+        first = estimate_at(truth, 0.02, 10_000 + k)
         if first is None or not first.sigma:
             continue
         broken = limit.probability_broken(first)
         if min(broken, 1.0 - broken) < RISK:
             continue
-        plan = repeat_plan(first, limit, RISK)
+        plan = repeat_plan(first, limit, RISK, supposed=truth)
         if plan is None or plan.factor is None:
             continue
-        second = estimate_at(truth, 0.004 * plan.factor, 20_000 + k)
+        second = estimate_at(truth, 0.02 * plan.factor, 20_000 + k)
         opened += 1
         factors.append(plan.factor)
         promised.append(plan.assurance)
@@ -208,7 +211,7 @@ def whole_scans(films: int, seed: int) -> None:
         broken = limit.probability_broken(second)
         done = min(broken, 1.0 - broken) < RISK
         decided += done
-        wrong += done and ((broken < 0.5) != (truth <= 0.01))
+        wrong += done and ((broken < 0.5) != (truth <= 0.005))
     took = time.perf_counter() - begun
     print(
         f"whole scans: {films} films, {opened} left open by the short scan with a plan; "
@@ -226,7 +229,7 @@ def main() -> None:
     draws = int(sys.argv[1]) if len(sys.argv) > 1 else 1000
     films = int(sys.argv[2]) if len(sys.argv) > 2 else 40
     print(f"two-line scans, {draws} draws each")
-    for number, case in enumerate(CASES):
+    for number, case in enumerate(CASES if draws else ()):
         done, wrong, planned, seconds = by_lines(case, draws, number)
         print(
             f"  {case.name:30s} {seconds:8.0f} s  decided {100 * done:5.1f} %  "

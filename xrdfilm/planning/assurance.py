@@ -23,6 +23,7 @@ from xrdfilm.guard import LONGEST_FACTOR, Tolerance, counting_share
 
 DEFAULT_ASSURANCE = 0.95
 _NODES = 41
+_TAIL = 1.645  # in standard uncertainties, where limits are usually decided
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,7 +191,12 @@ def split_sigma(estimate: Estimate) -> SplitSigma | None:
         return None
     counting = math.sqrt(share) * float(estimate.sigma)
     rest = math.sqrt(max(1.0 - share, 0.0)) * float(estimate.sigma)
-    return SplitSigma(counting, rest / max(abs(estimate.estimate), 0.1 * counting))
+    relative = rest / max(abs(estimate.estimate), 0.1 * counting)
+    if estimate.draws is not None and relative < 1.0:
+        # doubts of mosaic and the like are factors: their upper tail, which breaks limits,
+        # reaches further than a normal one of the same width
+        relative = math.expm1(_TAIL * relative) / _TAIL
+    return SplitSigma(counting, relative)
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,17 +213,25 @@ class RepeatPlan:
 
 
 def repeat_plan(
-    estimate: Estimate, tolerance: Tolerance, risk: float, *, wanted: float = DEFAULT_ASSURANCE
+    estimate: Estimate,
+    tolerance: Tolerance,
+    risk: float,
+    *,
+    wanted: float = DEFAULT_ASSURANCE,
+    supposed: float | None = None,
 ) -> RepeatPlan | None:
     """How long to repeat the scan that gave an estimate, to decide a limit by the new scan alone.
 
-    The true figure lies where the estimate says; the counting part of its uncertainty falls with
-    the root of the time, the rest stays. None where the uncertainty was not split by cause.
+    The true figure lies where the estimate says, or at the ``supposed`` one; the counting part
+    of its uncertainty falls with the root of the time, the rest stays. None where the
+    uncertainty was not split by cause.
     """
     split = split_sigma(estimate)
     if split is None:
         return None
     belief = Belief.of(estimate)
+    if supposed is not None:
+        belief = Belief(supposed, 0.0, estimate.bounds)
     factor = least_time(
         belief, split.at, tolerance, risk, wanted=wanted, shortest=1.0, longest=LONGEST_FACTOR
     )
