@@ -52,6 +52,7 @@ def draw_speed(plan: SpeedPlan) -> Figure:
         color=INK,
         fontsize=10,
         fontweight="bold",
+        bbox={"boxstyle": "square,pad=0.15", "facecolor": "white", "edgecolor": "none"},
     )
     axes.plot([], [], color=MUTED, linewidth=1.0, linestyle=(0, (4, 2)),
               label="at the middle of the figures")  # fmt: skip
