@@ -156,14 +156,17 @@ class Page:
         for step, source in zip(steps_of(block.text), [w for w in written if w], strict=True):
             printed = self._command(step.command)
             head = source[: len(source) - len(step.printed)]
-            if not step.printed.strip():
-                out.append(source)
-            elif same(step.printed, printed):
+            if not step.printed.strip() or same(step.printed, printed):
                 out.append(source)
             else:
                 told = "\n".join(
                     difflib.unified_diff(
-                        step.printed.splitlines(), printed.splitlines(), "page", "now", lineterm="", n=1
+                        step.printed.splitlines(),
+                        printed.splitlines(),
+                        "page",
+                        "now",
+                        lineterm="",
+                        n=1,
                     )
                 )
                 self._complain(block, f"$ {step.command}\n{told}")
@@ -172,7 +175,13 @@ class Page:
 
     def _command(self, command: str) -> str:
         words = shlex.split(command, comments=True)
-        inner = {"cd": self._cd, "ls": self._ls, "cat": self._cat, "mkdir": self._mkdir, "cp": self._cp}
+        inner = {
+            "cd": self._cd,
+            "ls": self._ls,
+            "cat": self._cat,
+            "mkdir": self._mkdir,
+            "cp": self._cp,
+        }
         if words[0] == "xrdfilm":
             return self._xrdfilm(words[1:])
         if words == ["echo", "$?"]:

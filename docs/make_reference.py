@@ -310,7 +310,9 @@ def _row(name: str, info: Any, kind: str) -> str:
         default = "required"
     else:
         value = info.get_default(call_default_factory=True)
-        default = "" if value in (None, (), {}, "") or isinstance(value, BaseModel) else _shown(value)
+        default = (
+            "" if value in (None, (), {}, "") or isinstance(value, BaseModel) else _shown(value)
+        )
     return f"| `{name}` | {kind} | {default} | {_cell(info.description or '')} |"
 
 
@@ -340,7 +342,9 @@ def _holds_many(annotation: Any) -> bool:
     if origin in (tuple, list):
         return True
     return any(
-        _holds_many(a) for a in typing.get_args(annotation) if origin in (types.UnionType, typing.Union)
+        _holds_many(a)
+        for a in typing.get_args(annotation)
+        if origin in (types.UnionType, typing.Union)
     )
 
 
@@ -348,7 +352,12 @@ def _type(annotation: Any, metadata: list[Any]) -> str:
     words = _type_words(annotation)
     bounds = []
     for item in metadata:
-        for attribute, sign in (("gt", "over"), ("ge", "at least"), ("lt", "under"), ("le", "at most")):
+        for attribute, sign in (
+            ("gt", "over"),
+            ("ge", "at least"),
+            ("lt", "under"),
+            ("le", "at most"),
+        ):
             bound = getattr(item, attribute, None)
             if bound is not None:
                 bounds.append(f"{sign} {bound:g}")
@@ -410,7 +419,9 @@ def results_json_page() -> str:
                 words = words.replace(below.__name__, f"[{_title(below)}](#{_anchor(below)})")
             if _may_be_none(info.annotation):
                 words += ", or null"
-            out.append(f"| `{info.alias or name}` | {_cell(words)} | {_cell(info.description or '')} |")
+            out.append(
+                f"| `{info.alias or name}` | {_cell(words)} | {_cell(info.description or '')} |"
+            )
         out.append("")
     return "\n".join(out)
 
@@ -455,7 +466,12 @@ def findings_page() -> str:
         "",
     ]
     for action in dict.fromkeys(kind.action for kind in FINDINGS.values()):
-        out += [f"## {titles.get(action, action)}", "", "| code | meaning | what to do |", "|---|---|---|"]
+        out += [
+            f"## {titles.get(action, action)}",
+            "",
+            "| code | meaning | what to do |",
+            "|---|---|---|",
+        ]
         for code, kind in FINDINGS.items():
             if kind.action == action:
                 out.append(f"| `{code}` | {_cell(kind.meaning)} | {_cell(kind.remedy)} |")
@@ -508,7 +524,9 @@ def quantities_page() -> str:
                 continue
             unit = f", shown in {spec.unit}" if spec.unit else ""
             low, high = spec.bounds
-            bounds = "" if low is None else f"{low:g} and up" if high is None else f"{low:g} to {high:g}"
+            bounds = (
+                "" if low is None else f"{low:g} and up" if high is None else f"{low:g} to {high:g}"
+            )
             out.append(f"| `{spec.name}` | {spec.label}{unit} | {bounds} | {spec.settled_by} |")
         out.append("")
     return "\n".join(out)
@@ -605,7 +623,11 @@ def _signature(dotted: str, found: Any) -> str:
 
 
 def _plain(annotation: Any) -> str:
-    text = annotation if isinstance(annotation, str) else getattr(annotation, "__name__", str(annotation))
+    text = (
+        annotation
+        if isinstance(annotation, str)
+        else getattr(annotation, "__name__", str(annotation))
+    )
     return re.sub(r"\b[a-z_]+\.(?=[A-Za-z_])", "", str(text))
 
 

@@ -11,8 +11,19 @@ import sys
 from pathlib import Path
 
 import numpy as np
-from scenario import BLUE, INK, INSTRUMENT, OPTICS, RUST, VERDICT
-from scenario import film, finish, folder_of, run_toml, sheet
+from scenario import (
+    BLUE,
+    INK,
+    INSTRUMENT,
+    OPTICS,
+    RUST,
+    VERDICT,
+    film,
+    finish,
+    folder_of,
+    run_toml,
+    sheet,
+)
 
 from xrdfilm.cluster import Cluster
 from xrdfilm.gather import gather_runs

@@ -1,13 +1,24 @@
 """One film, from its scan file to shares, fluoride and cell, each with its interval.
 
-    python examples/one_film.py out
+python examples/one_film.py out
 """
 
 from pathlib import Path
 
 import numpy as np
-from scenario import BLUE, INK, INSTRUMENT, MUTED, OPTICS, RUST, film, finish, folder_of, quiet
-from scenario import run_toml
+from scenario import (
+    BLUE,
+    INK,
+    INSTRUMENT,
+    MUTED,
+    OPTICS,
+    RUST,
+    film,
+    finish,
+    folder_of,
+    quiet,
+    run_toml,
+)
 
 from xrdfilm.crystal import load_phase
 from xrdfilm.film import FilmInput, analyse_films

@@ -2,15 +2,27 @@
 
     python examples/own_phase_and_instrument.py out
 
-The compound is a film of two rare earths in equal parts. The standard tells zero, axial divergence and line widths, so that c is known better, and
-size and strain at all.
+The compound is a film of two rare earths in equal parts. The standard tells zero, axial divergence
+and line widths, so that c is known better, and size and strain at all.
 """
 
 from pathlib import Path
 
 import numpy as np
-from scenario import BLUE, INK, INSTRUMENT, MUTED, OPTICS, RUST
-from scenario import film, finish, folder_of, run_toml, sheet, tape
+from scenario import (
+    BLUE,
+    INK,
+    INSTRUMENT,
+    MUTED,
+    OPTICS,
+    RUST,
+    film,
+    finish,
+    folder_of,
+    run_toml,
+    sheet,
+    tape,
+)
 
 from xrdfilm.crystal import load_phase, phase_from_cif
 from xrdfilm.gather import gather_runs
@@ -92,7 +104,10 @@ def main(folder: Path) -> Path:
     head += f'\n[[phase]]\nkey = "YGdBCO"\nfile = "{cif.name}"\n'
     head += '\n[[film]]\nid = "N-0431-01"\ncoupled = "film.xy"\n'
     found = {}
-    for name, line in (("without", ""), ("with", 'standard = "lab6.xy"\nstandard_phase = "LaB6"\n')):
+    for name, line in (
+        ("without", ""),
+        ("with", 'standard = "lab6.xy"\nstandard_phase = "LaB6"\n'),
+    ):
         text = head.replace("[optics]\n", f"[optics]\n{line}")
         (folder / "run.toml").write_text(text, encoding="utf-8")
         [planned] = gather_runs([folder / "run.toml"])

@@ -1,13 +1,25 @@
 """Films quenched at different times: growth rate, incubation, and the line speed they allow.
 
-    python examples/quench_series.py out
+python examples/quench_series.py out
 """
 
 from pathlib import Path
 
 import numpy as np
-from scenario import BLUE, INK, INSTRUMENT, MUTED, OPTICS, RUST
-from scenario import film, finish, folder_of, quiet, run_toml, tape
+from scenario import (
+    BLUE,
+    INK,
+    INSTRUMENT,
+    MUTED,
+    OPTICS,
+    RUST,
+    film,
+    finish,
+    folder_of,
+    quiet,
+    run_toml,
+    tape,
+)
 
 from xrdfilm.conversion import volume_ratio
 from xrdfilm.crystal import load_phase

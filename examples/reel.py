@@ -1,13 +1,25 @@
 """A reel scanned every few metres: which metres may ship, and what that depends on.
 
-    python examples/reel.py out
+python examples/reel.py out
 """
 
 from pathlib import Path
 
 import numpy as np
-from scenario import BLUE, INK, INSTRUMENT, MUTED, OPTICS, RUST, VERDICT
-from scenario import film, finish, folder_of, run_toml, sheet
+from scenario import (
+    BLUE,
+    INK,
+    INSTRUMENT,
+    MUTED,
+    OPTICS,
+    RUST,
+    VERDICT,
+    film,
+    finish,
+    folder_of,
+    run_toml,
+    sheet,
+)
 
 from xrdfilm.gather import gather_runs
 from xrdfilm.history.record import record_of

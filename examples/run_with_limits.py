@@ -1,6 +1,6 @@
 """A run judged by a limit file: which films pass, and how far each figure is from its limit.
 
-    python examples/run_with_limits.py out
+python examples/run_with_limits.py out
 """
 
 from pathlib import Path

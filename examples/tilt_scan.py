@@ -1,6 +1,6 @@
 """A tilt scan of (102): the a-axis share where the stack hides (200), and what goes into it.
 
-    python examples/tilt_scan.py out
+python examples/tilt_scan.py out
 """
 
 from pathlib import Path

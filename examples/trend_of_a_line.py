@@ -1,14 +1,25 @@
 """Forty runs in the history: what shifted, when, and what of the recipe it goes with.
 
-    python examples/trend_of_a_line.py out
+python examples/trend_of_a_line.py out
 """
 
 import datetime
 from pathlib import Path
 
 import numpy as np
-from scenario import BLUE, INK, INSTRUMENT, MUTED, OPTICS, RUST
-from scenario import film, finish, folder_of, run_toml, sheet
+from scenario import (
+    BLUE,
+    INK,
+    INSTRUMENT,
+    MUTED,
+    OPTICS,
+    RUST,
+    film,
+    finish,
+    folder_of,
+    run_toml,
+    sheet,
+)
 
 from xrdfilm.film import FilmAnalyser, FilmInput
 from xrdfilm.history import open_history

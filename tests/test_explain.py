@@ -1,4 +1,4 @@
-"""`xrdfilm explain`: the account of a figure adds up, and wrong names are met with the right ones."""
+"""`xrdfilm explain`: the account of a figure adds up; wrong names are met with the right ones."""
 
 import json
 from pathlib import Path

@@ -22,7 +22,8 @@ class Finding:
     """Something a check found in a scan: a stable code, its weight, and a sentence.
 
     ``action`` tells what was done about it: "noted" (an assumption, told), "repaired" (and
-    told), "flagged" (a figure may be poor), or "refused". The codes are in `scan_findings.FINDINGS`.
+    told), "flagged" (a figure may be poor), or "refused". The codes are in
+    `xrdfilm.scan_findings.FINDINGS`.
     """
 
     code: str

@@ -325,7 +325,7 @@ def spikes(counts: FloatArray) -> IntArray:
     # Averaged signals scatter less than counts; none is trusted to scatter more.
     scale = min(1.0, scatter_scale(counts) or 1.0)
     unlike = 0.4 * height - wing > 3.0 * np.sqrt(scale * (0.4 * height + np.maximum(far, 0.0)))
-    return candidates[low & unlike] + 2
+    return np.asarray(candidates[low & unlike] + 2, dtype=np.int64)
 
 
 def _inspect_spikes(axis_deg: FloatArray, counts: FloatArray) -> list[Finding]:
