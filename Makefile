@@ -4,7 +4,7 @@ VENV   := .venv
 BIN    := $(VENV)/bin
 STAMP  := $(VENV)/.installed
 
-.PHONY: demo test lint types unit clean
+.PHONY: demo test lint types unit docs clean
 
 demo: $(STAMP)
 	$(BIN)/xrdfilm demo demo
@@ -20,6 +20,12 @@ types: $(STAMP)
 
 unit: $(STAMP)
 	$(BIN)/pytest -n auto
+
+# The documentation site, warnings as errors.
+docs: $(STAMP)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e '.[docs]'
+	$(BIN)/sphinx-build -W -q -b html docs site
+	@echo "Documentation: site/index.html"
 
 # The environment is made again only when what it is made from has changed.
 $(STAMP): pyproject.toml constraints.txt

@@ -17,7 +17,13 @@ if TYPE_CHECKING:
     from xrdfilm.planning.speed import GrowthFigures
 
 
-@click.group(name="plan")
+PLAN_EXAMPLE = """\b
+Example:
+  xrdfilm plan speed --rate 1 --rate-low 0.8 --thickness-nm 1000 --hot-zone-m 10
+"""
+
+
+@click.group(name="plan", epilog=PLAN_EXAMPLE)
 def command() -> None:
     """Plan ahead: line speed, counting times, and account for the HF of a line."""
 
