@@ -31,14 +31,14 @@ from xrdfilm.profile import doublet
 from xrdfilm.radiation import Radiation
 
 STRONG_NEIGHBOUR = 8.0  # a neighbour this significant also gets its place fitted, its core left out
-_WIDTH_SHOWS = 25.0
+WIDTH_SHOWS = 25.0
 VERY_STRONG = 60.0
 KNOWN_SHARE = 0.03  # a place that keeps less of its information than this beside others is unusable
-_TAIL_DOUBT = 0.05
-_STANDS_OUT = 4.0
-_DEEPEST = 0.5  # of the median: no background of a window falls lower
-_NEGLIGIBLE = 0.2  # of a neighbour's standard uncertainty alone in the window
-_FARTHEST_CORE_DEG = 0.8
+TAIL_DOUBT = 0.05
+STANDS_OUT = 4.0
+DEEPEST = 0.5  # of the median: no background of a window falls lower
+NEGLIGIBLE = 0.2  # of a neighbour's standard uncertainty alone in the window
+FARTHEST_CORE_DEG = 0.8
 _TABLE_PER_FWHM = 64
 
 
@@ -151,7 +151,7 @@ def line_window(
         level = fixed if not counting else np.maximum(np.median(y), floor)
         alone = np.sqrt(1.0 / np.maximum(np.sum(np.square(extra) / level, axis=1), 1e-300))
         matters = [
-            n.ceiling_area is None or n.ceiling_area > _NEGLIGIBLE * sigma_alone
+            n.ceiling_area is None or n.ceiling_area > NEGLIGIBLE * sigma_alone
             for n, sigma_alone in zip(neighbours, alone, strict=True)
         ]
         neighbours = [n for n, kept in zip(neighbours, matters, strict=True) if kept]
@@ -163,7 +163,7 @@ def line_window(
     keep = np.ones(x.size, dtype=bool)
     for k, neighbour in enumerate(neighbours):
         significance = float(amplitudes[power.shape[1] + k] / errors[power.shape[1] + k])
-        beside = x[0] - _FARTHEST_CORE_DEG < neighbour.place_deg < x[-1] + _FARTHEST_CORE_DEG
+        beside = x[0] - FARTHEST_CORE_DEG < neighbour.place_deg < x[-1] + FARTHEST_CORE_DEG
         if significance <= STRONG_NEIGHBOUR or not beside:
             continue
         area = float(amplitudes[power.shape[1] + k])
@@ -176,8 +176,8 @@ def line_window(
         if significance > VERY_STRONG:
             # as far out as a twentieth of a Lorentzian tail would still stand out of the noise
             noise = float(np.sqrt(max(np.median(model), floor)))
-            tail = float(np.sqrt(_TAIL_DOUBT * area * width / (2.0 * np.pi * noise)))
-            reach = min(max(2.0 * width, tail), _FARTHEST_CORE_DEG)
+            tail = float(np.sqrt(TAIL_DOUBT * area * width / (2.0 * np.pi * noise)))
+            reach = min(max(2.0 * width, tail), FARTHEST_CORE_DEG)
         sine = min(1.0, ratio * float(np.sin(np.radians(neighbour.place_deg / 2))))
         second = float(2.0 * np.degrees(np.arcsin(sine)))
         high = second if neighbour.doublet and share > 0 else neighbour.place_deg
@@ -186,7 +186,7 @@ def line_window(
             # its place is open too, and its width; of a tail alone, the size is enough
             slope = np.gradient(extra[k], x)
             columns.append(slope[:, None])
-            if significance > _WIDTH_SHOWS:
+            if significance > WIDTH_SHOWS:
                 columns.append(np.gradient(slope, x)[:, None])
     if found:
         basis = np.hstack(columns)[keep]
@@ -393,7 +393,7 @@ def _poisson_fit(
     model = _expected(basis, told, floor)
     if counting:
         # where chance bent the background down, reckon with the columns that stand out alone
-        plain = np.abs(amplitudes) > _STANDS_OUT * errors
+        plain = np.abs(amplitudes) > STANDS_OUT * errors
         plain[:2] = True
         rest = basis[:, plain]
         left = y if not without_last else y - amplitudes[-1] * basis[:, -1]
@@ -414,7 +414,7 @@ def _expected(basis: FloatArray, amplitudes: FloatArray, floor: float) -> FloatA
     """
     model = basis @ amplitudes
     middle = float(np.partition(model, model.size // 2)[model.size // 2])
-    return np.asarray(np.maximum(model, max(floor, _DEEPEST * middle)))
+    return np.asarray(np.maximum(model, max(floor, DEEPEST * middle)))
 
 
 def normal_score(significance: float, third: float) -> float:

@@ -11,7 +11,7 @@ hide which depends on the film's cell: each scan gets the layout of its own (`Pr
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -48,6 +48,10 @@ POWDER_CELL_FREEDOM = 0.012
 LEAST_SIGNIFICANCE = 8.0  # of a line that alignment or cell may rest on
 FOOT_REACH_DEG = 1.5
 FOOT_RATIO = 100.0
+# Lines of one phase nearer than this are told as their sum; up to the second number where the
+# place of either is not its own, and a little off would hand area from one to the other
+INSEPARABLE_FWHM = 1.2
+NEVER_INSEPARABLE_FWHM = 3.0
 _PLAN_STEP_DEG = 0.2  # lines may stand half this far from where a plan has them; pads are wider
 
 
@@ -131,14 +135,22 @@ class CoupledFit:
         """Fitted lines of a phase that figures may rest on; the others are left out and named.
 
         A weak line in the foot of one a hundred times as strong is only as good as the fitted
-        shape of that foot: where the window does not fit, it is left out.
+        shape of that foot: where the window does not fit, it is left out. Lines of the phase too
+        close to be held apart are summed.
         """
         keep: list[int] = []
         left_out: list[tuple[Reflection, str]] = []
         areas = self.lines.areas
-        for i, (line, laid) in enumerate(zip(self.lines, self.laid, strict=True)):
-            if line.reflection.phase != phase or laid.use != "measure" or laid.ghost is not None:
-                continue
+        own = [
+            i
+            for i, (line, laid) in enumerate(zip(self.lines, self.laid, strict=True))
+            if line.reflection.phase == phase and laid.ghost is None
+        ]
+        measured = {i for i in own if self.laid[i].use == "measure"}
+        # a line that only its own phase hides belongs to the sum
+        beside = {i for i in own if self.laid[i].hidden_by_own}
+        for i in sorted(measured):
+            line = self.lines.lines[i]
             if "misfit" in line.flags:
                 near = [
                     k
@@ -152,8 +164,30 @@ class CoupledFit:
                     left_out.append((line.reflection, why))
                     continue
             keep.append(i)
-        chosen = self.lines.subset(keep)
+        chosen = self.lines.joined(self._groups(keep, beside - measured))
         return replace(chosen, left_out=(*chosen.left_out, *left_out))
+
+    def _groups(self, measured: Sequence[int], beside: Set[int]) -> list[list[int]]:
+        """Indices of the lines to be summed: measured ones, with those of ``beside`` close by."""
+        at = {i: self.lines.lines[i].two_theta_deg for i in (*measured, *beside)}
+        groups: list[list[int]] = []
+        for i in sorted(at, key=lambda k: at[k]):
+            if groups and self._inseparable(groups[-1][-1], i):
+                groups[-1].append(i)
+            else:
+                groups.append([i])
+        kept = [group for group in groups if not set(group) <= beside]
+        return sorted(kept, key=min)
+
+    def _inseparable(self, i: int, k: int) -> bool:
+        """Whether the areas of two lines are better told as their sum."""
+        one, other = self.lines.lines[i], self.lines.lines[k]
+        gap = abs(one.two_theta_deg - other.two_theta_deg)
+        width = max(one.fwhm_deg, other.fwhm_deg)
+        if gap > NEVER_INSEPARABLE_FWHM * width:
+            return False
+        bound = any(line.place != "free" or "held_place" in line.flags for line in (one, other))
+        return gap < INSEPARABLE_FWHM * width or bound
 
 
 def prepare(premises: Premises, axis_deg: FloatArray, products: tuple[Phase, ...] = ()) -> Prepared:

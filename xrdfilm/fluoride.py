@@ -48,6 +48,7 @@ from xrdfilm.fluoride_search import (
     amplitude_of,
     judge_orientation,
     make_template,
+    of_any_cell,
     search,
 )
 from xrdfilm.fluoride_setup import (
@@ -145,6 +146,8 @@ def estimate_fluoride(
             decides=decides, nominal=at_nominal, shows=outcome.detected,
         )  # fmt: skip
         if amplitude is not None:
+            if not outcome.detected and name != "reference":
+                amplitude = of_any_cell(amplitude, scans, estimates, settings.level)
             assumed.append(
                 under_assumption(
                     name, amplitude, film, mosaic, work, outcome.detected, shown, references

@@ -79,7 +79,8 @@ def under_assumption(
         work.optics, work.stack, settings.doubt, by_width=shown.by_width,
     )  # fmt: skip
     ratio = amplitude.value / film.value
-    sample = (amplitude.value + amplitude.sigma * draws.counting) * draws.factor
+    value, sigma = amplitude.of_any_cell or (amplitude.value, amplitude.sigma)
+    sample = (value + sigma * draws.counting) * draws.factor
     sample = sample / (film.value * np.maximum(1.0 + film.sigma / film.value * draws.film, 0.05))
     fraction = float(volume_fraction_of_ratio(np.array([ratio]))[0])
     slope = 1.0 / (1.0 + max(ratio, 0.0)) ** 2

@@ -97,15 +97,16 @@ def film_amplitude(
 ) -> FilmAmplitude:
     """The film's amplitude from its (00l) lines (from all its lines where none of them shows).
 
-    Blends with another phase are left out. Shares must belong to the film's volume and add up to
-    1. Raises CannotTellError where no line of the film can be used.
+    Blends are left out, those within the film where there is any other line. Shares must belong to
+    the film's volume and add up to 1. Raises CannotTellError where no line of the film can be used.
     """
     orientations = tuple((o, float(share)) for o, share in components if share > 0.0)
     chosen: list[int] = []
-    for only_00l in (True, False):
+    for only_00l, alone in ((True, True), (True, False), (False, False)):
         for i, line in enumerate(lines):
             h, k, l = line.reflection.hkl  # noqa: E741
             own = all(member.phase == phase.key for member in line.members)
+            own &= len(line.members) == 1 or not alone
             if own and line.significance > 5.0 and (not only_00l or (h == 0 and k == 0 and l > 1)):
                 chosen.append(i)
         if chosen:

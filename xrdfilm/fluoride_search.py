@@ -11,7 +11,7 @@ stated false-alarm risk α:
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
@@ -213,7 +213,8 @@ class Amplitude:
     """x = K·V of the fluoride under one assumption, with L_C and L_D as amplitudes.
 
     ``sigma`` holds the fluoride's own counts, ``sigma_blank`` does not. ``weights`` (L,) give
-    value = Σ weights·areas / Σ weights·strengths; ``lines`` are the indices used.
+    value = Σ weights·areas / Σ weights·strengths; ``lines`` are the indices used. ``of_any_cell``:
+    where nothing was detected, value and sigma of what may be there with another cell.
     """
 
     name: str
@@ -225,6 +226,7 @@ class Amplitude:
     weights: FloatArray
     strengths: FloatArray
     lines: tuple[int, ...]
+    of_any_cell: tuple[float, float] | None = None
 
 
 def amplitude_of(
@@ -284,6 +286,39 @@ def amplitude_of(
         strengths,
         tuple(int(i) for i in np.flatnonzero(mask)),
     )
+
+
+def of_any_cell(
+    amplitude: Amplitude, scans: Sequence[LineScan | None], used: Sequence[bool], level: float
+) -> Amplitude:
+    """The amplitude of what was not detected, for a cell that may be anywhere in the range.
+
+    At the nominal cell a fluoride with another cell shows nothing. So the likelihood of the
+    amplitude is averaged over the cells, each as likely as another; value and sigma are the mean
+    and the spread that reach the limit at ``level`` of what then remains (amplitudes from 0 up).
+    """
+    strengths = amplitude.strengths
+    information = score = np.zeros(1)
+    for i, scan in enumerate(scans):
+        if scan is None or not used[i] or strengths[i] <= 0.0:
+            continue
+        weight = np.where(scan.usable, strengths[i] / np.square(scan.sigma_blank), 0.0)
+        information = information + weight * strengths[i]
+        score = score + np.where(scan.usable, weight * scan.areas, 0.0)
+    seen = information > 0.0
+    if not seen.any():
+        return amplitude
+    information, score = information[seen], score[seen]
+    best = np.maximum(score / information, 0.0)
+    top = float(np.max(best + 6.0 / np.sqrt(information)))
+    x = np.linspace(0.0, top, 801)
+    log = score[:, None] * x - 0.5 * information[:, None] * np.square(x)
+    density = np.exp(log - log.max()).sum(axis=0)
+    cumulative = np.concatenate([[0.0], np.cumsum(0.5 * (density[1:] + density[:-1]))])
+    limit = float(np.interp(level, cumulative / cumulative[-1], x))
+    mean = float(density @ x / density.sum())
+    sigma = (limit - mean) / float(ndtri(level))
+    return replace(amplitude, of_any_cell=(mean, sigma))
 
 
 @dataclass(frozen=True, slots=True)

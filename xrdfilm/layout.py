@@ -42,7 +42,8 @@ class LaidLine:
 
     ``certain`` marks lines that the stack is sure to show; ``use`` "nuisance" a line that is
     fitted only so that its neighbours come out right. ``ghost`` names the contaminant of a ghost;
-    ``wavelength_A`` is then the contaminant's.
+    ``wavelength_A`` is then the contaminant's. ``hidden_by_own``: only lines of its own phase
+    hide it, as (006) does (020).
     """
 
     members: tuple[Reflection, ...]
@@ -55,6 +56,7 @@ class LaidLine:
     use: Use
     ghost: str | None = None
     note: str = ""
+    hidden_by_own: bool = False
 
     @property
     def reflection(self) -> Reflection:
@@ -133,6 +135,9 @@ class Layout:
         known = line.certain or line.use == "measure" or line.role == "fluoride"
         own_shape = known and line.ghost is None and gap > (0.05 if line.certain else 0.35)
         own_place = own_shape and gap > (0.15 if line.certain else 0.35)
+        if own_shape and line.component == "a_axis":
+            # (h00) and (0k0) of like strength stand apart by as much as oxygen has them
+            own_place = self._apart_from_others(i, window, places_deg, float(fwhm_deg[i]))
         return LineSpec(
             members=line.members,
             two_theta_deg=float(places_deg[i]),
@@ -145,6 +150,19 @@ class Layout:
             doublet=line.ghost is None,
             label=str(line.reflection),
         )
+
+    def _apart_from_others(
+        self, i: int, window: tuple[int, ...], places_deg: FloatArray, fwhm_deg: float
+    ) -> bool:
+        """Whether a line of a-axis grains has room for a place of its own."""
+        for j in window:
+            other = self.lines[j]
+            if j == i or other.strength < self.lines[i].strength / 3.0:
+                continue
+            alike = other.component == "a_axis" and other.ghost is None
+            if abs(float(places_deg[j] - places_deg[i])) < (1.5 * fwhm_deg if alike else 0.35):
+                return False
+        return True
 
     def _max_shift_deg(self, line: LaidLine, place_deg: float, gap_deg: float) -> float:
         """How far a line may be from where it is expected."""
@@ -265,6 +283,10 @@ def _film_lines(
                 entry.strength,
                 "measure" if entry.usable else "nuisance",
                 note=entry.why,
+                hidden_by_own=not entry.usable
+                and all(
+                    o.ghost is None and o.by.phase == film.key for o in entry.overlaps if o.certain
+                ),
             )
         )
     return lines, tuple(left_out)

@@ -38,7 +38,8 @@ class _Candidates:
 
     ``parent`` (M,) is the index of the direct line whose height rules (a line's own for itself),
     ``share`` the most of that height it may have, 1 for a direct line. ``certain`` marks lines
-    along a layer's normal and their ghosts, ``substrate`` those of the substrate.
+    along a layer's normal and their ghosts, ``substrate`` those of the substrate. ``weight`` ranks
+    them, ``order`` has their indices, the weightiest first.
     """
 
     labels: tuple[str, ...]
@@ -50,6 +51,8 @@ class _Candidates:
     substrate: BoolArray
     powder_share: FloatArray
     n_direct: int
+    weight: FloatArray
+    order: IntArray
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,6 +106,10 @@ def _candidates(stack: Stack, radiation: Radiation) -> _Candidates:
             if np.isfinite(at)
         ]
     rows = direct + ghosts
+    weight = np.array(
+        [row.powder_share + 2.0 * row.certain for row in direct]
+        + [0.1 * row.share + 0.1 * row.certain for row in ghosts]
+    )
     return _Candidates(
         tuple(row.label for row in rows),
         np.array([row.place_deg for row in rows]),
@@ -113,18 +120,21 @@ def _candidates(stack: Stack, radiation: Radiation) -> _Candidates:
         np.array([row.substrate for row in rows], dtype=bool),
         np.array([row.powder_share for row in rows]),
         len(direct),
+        weight,
+        np.argsort(-weight, kind="stable"),
     )
 
 
+@lru_cache(maxsize=64)
 def _powder_lines(
     phase: Phase, radiation: Radiation
-) -> list[tuple[str, float, float, float, bool]]:
+) -> tuple[tuple[str, float, float, float, bool], ...]:
     """Label, place, spacing, share of the strongest as a powder, and whether along an axis."""
     lines = line_list(phase, radiation, two_theta_max_deg=100.0)
     theta = np.radians(lines.two_theta_deg / 2.0)
     strength = lines.multiplicity * lines.f_squared / (np.sin(2 * theta) * np.sin(theta))
     strength = strength / np.max(strength)
-    return [
+    return tuple(
         (
             f"{phase.key} ({''.join(str(int(i)) for i in hkl)})",
             float(angle),
@@ -135,7 +145,7 @@ def _powder_lines(
         for hkl, angle, d, share in zip(
             lines.hkl, lines.two_theta_deg, lines.d_A, strength, strict=True
         )
-    ]
+    )
 
 
 def _half_wavelengths(
@@ -200,32 +210,41 @@ def stack_neighbours(
     shows = np.where(
         np.isnan(height), known.certain, height * known.share > 0.5 * float(np.median(noise))
     )
+    edges = np.array(windows, dtype=float).reshape(-1, 2)
+    away = np.maximum(edges[:, :1] - known.place_deg, known.place_deg - edges[:, 1:])
+    reach = (away < 0.3) & (direct | shows)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        tail = np.nan_to_num(own) * _TAIL_DEG2 / np.square(np.maximum(away[:, :n], 0.0))
+    reach[:, :n] |= (away[:, :n] < 4.0) & (tail > 0.2 * noise)
+    made: dict[int, Neighbour] = {}
+
+    def neighbour(k: int) -> Neighbour:
+        place = float(known.place_deg[k])
+        shape = shape_at(place, bool(known.substrate[k]))
+        ceiling: float | None = None
+        if not direct[k] and np.isfinite(height[k]):
+            ceiling = 1.2 * float(known.share[k] * height[k]) * shape.fwhm_deg
+        return Neighbour(
+            known.labels[k], place, shape, bool(known.doublet[k]), not direct[k], ceiling
+        )
+
     found: list[tuple[Neighbour, ...]] = []
-    for low, high in windows:
-        away = np.maximum(np.maximum(low - known.place_deg, known.place_deg - high), 0.0)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            tail = np.nan_to_num(height) * _TAIL_DEG2 / np.square(away)
-        reach = (away < 0.3) & (direct | shows)
-        reach[:n] |= (away[:n] < 4.0) & (tail[:n] > 0.2 * noise)
+    in_order = known.order
+    for (low, high), row in zip(windows, reach[:, in_order], strict=True):
         here: list[tuple[float, Neighbour]] = []
-        for k in map(int, np.flatnonzero(reach)):
-            place = float(known.place_deg[k])
-            shape = shape_at(place, bool(known.substrate[k]))
-            weight = float(known.powder_share[k]) if direct[k] else 0.1 * float(known.share[k])
-            ceiling: float | None = None
-            if not direct[k] and np.isfinite(height[k]):
-                ceiling = 1.2 * float(known.share[k] * height[k]) * shape.fwhm_deg
-            neighbour = Neighbour(
-                known.labels[k], place, shape, bool(known.doublet[k]), not direct[k], ceiling
-            )
-            here.append((weight + float(known.certain[k]) * (2.0 if direct[k] else 0.1), neighbour))
+        for k in in_order[row].tolist():
+            if k not in made:
+                made[k] = neighbour(k)
+            here.append((float(known.weight[k]), made[k]))
         for phase in more:
             here += [
                 (3.0 + share, Neighbour(label, at, shape_at(at, False)))
                 for label, at, _, share, _ in _powder_lines(phase, radiation)
                 if low < at < high and share > WEAKEST
             ]
-        found.append(_apart(here))
+        if more:
+            here.sort(key=lambda pair: -pair[0])
+        found.append(_apart([neighbour for _, neighbour in here]))
     return tuple(found)
 
 
@@ -250,14 +269,12 @@ def _heights(
     return height, np.sqrt(np.maximum(base, 1.0))
 
 
-def _apart(weighted: list[tuple[float, Neighbour]]) -> tuple[Neighbour, ...]:
-    """The neighbours, strongest first, without those a third of a width from a stronger one."""
+def _apart(strongest_first: Sequence[Neighbour]) -> tuple[Neighbour, ...]:
+    """The neighbours without those a third of a width from a stronger one."""
     kept: list[Neighbour] = []
-    for _, neighbour in sorted(weighted, key=lambda pair: -pair[0]):
-        if all(
-            abs(neighbour.place_deg - other.place_deg) > neighbour.shape.fwhm_deg / 3.0
-            for other in kept
-        ):
+    for neighbour in strongest_first:
+        place, least = neighbour.place_deg, neighbour.shape.fwhm_deg / 3.0
+        if all(abs(place - other.place_deg) > least for other in kept):
             kept.append(neighbour)
     return tuple(kept)
 

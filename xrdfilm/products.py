@@ -18,7 +18,7 @@ import numpy as np
 from scipy.special import ndtri
 
 from xrdfilm._typing import FloatArray, Hkl
-from xrdfilm.cellscan import LineShape, Neighbour, line_window, normal_score, scan_line
+from xrdfilm.cellscan import LineShape, Neighbour
 from xrdfilm.crystal import Phase, line_list, load_phase
 from xrdfilm.errors import CannotTellError
 from xrdfilm.estimate import Estimate, from_draws
@@ -35,6 +35,7 @@ from xrdfilm.lines import MeasuredLines
 from xrdfilm.neighbours import shape_of, stack_neighbours
 from xrdfilm.optics import Optics
 from xrdfilm.scan import Scan
+from xrdfilm.single_lines import SingleLine, fit_single_lines
 from xrdfilm.stack import Stack
 
 if TYPE_CHECKING:
@@ -130,13 +131,16 @@ def find_products(
         film = film_amplitude(film_lines, stack.film.phase, components, optics, stack)
     except CannotTellError:
         film = None
+    phases = [load_phase(key) for key in keys]
+    judged = [phase for phase in phases if not phase.cell_only]
+    measured = _measure(scan, judged, stack, optics, instrument_fwhm_deg, size_nm, taken_deg)
+    lines_of = dict(zip((phase.key for phase in judged), measured, strict=True))
     found: list[ProductFinding] = []
-    for key in keys:
-        phase = load_phase(key)
+    for phase in phases:
         if phase.cell_only:
             found.append(
                 ProductFinding(
-                    key,
+                    phase.key,
                     False,
                     0.0,
                     (),
@@ -145,11 +149,10 @@ def find_products(
                 )
             )
             continue
-        lines = _measure(scan, phase, stack, optics, instrument_fwhm_deg, size_nm, taken_deg)
         found.append(
             _judge(
                 phase,
-                lines,
+                lines_of[phase.key],
                 film,
                 stack,
                 optics,
@@ -187,59 +190,89 @@ def main_places_deg(phase: Phase, optics: Optics, stack: Stack) -> FloatArray:
     return np.array([at for _, at, strength in places if strength > places[0][2] / 7.0])
 
 
+_Candidate = tuple[Hkl, float, float, SingleLine]  # hkl, place, strength, what is fitted
+
+
 def _measure(
     scan: Scan,
-    phase: Phase,
+    phases: Sequence[Phase],
     stack: Stack,
     optics: Optics,
     instrument_fwhm_deg: float,
     size_nm: float,
     taken_deg: Sequence[float],
-) -> tuple[ProductLine, ...]:
-    x, y = scan.axis_deg, scan.counts
+) -> list[tuple[ProductLine, ...]]:
+    """The strongest lines of each phase that can be measured, `MOST_LINES` at most."""
     sigma = scan.sigma
     if sigma is None and not scan.poisson:
         sigma = scan.uncertainty()
+    candidates = _candidates(scan, phases, stack, optics, instrument_fwhm_deg, size_nm, taken_deg)
+    measured: list[list[ProductLine]] = [[] for _ in phases]
+    tried = [0] * len(phases)
+    while True:  # where a line proves hidden the next one is tried
+        batch: list[tuple[int, _Candidate]] = []
+        for p, (of_phase, lines) in enumerate(zip(candidates, measured, strict=True)):
+            following = of_phase[tried[p] : tried[p] + MOST_LINES - len(lines)]
+            tried[p] += len(following)
+            batch += [(p, candidate) for candidate in following]
+        if not batch:
+            return [tuple(lines) for lines in measured]
+        fits = fit_single_lines(
+            scan.axis_deg, scan.counts, optics.radiation, [item[3] for _, item in batch], sigma
+        )
+        for k, (p, (hkl, place, strength, _)) in enumerate(batch):
+            if fits.usable[k]:
+                area, error, score = float(fits.areas[k]), float(fits.sigma[k]), fits.score[k]
+                measured[p].append(ProductLine(hkl, place, area, error, float(score), strength))
+
+
+def _candidates(
+    scan: Scan,
+    phases: Sequence[Phase],
+    stack: Stack,
+    optics: Optics,
+    instrument_fwhm_deg: float,
+    size_nm: float,
+    taken_deg: Sequence[float],
+) -> list[list[_Candidate]]:
+    """Lines of each phase that nothing of the stack hides, the strongest first."""
+    x, wavelength_A = scan.axis_deg, optics.radiation.mean_A
 
     def shape_at(place: float, substrate: bool) -> LineShape:
-        return shape_of(place, instrument_fwhm_deg, 0.3, 150.0, optics.radiation.mean_A)
+        return shape_of(place, instrument_fwhm_deg, 0.3, 150.0, wavelength_A)
 
-    candidates = [
-        (hkl, place, strength)
-        for hkl, place, strength in _places(phase, optics, stack)
-        if x[0] + 0.4 < place < x[-1] - 0.4
-        and all(abs(place - other) >= _CLEAR_DEG for other in taken_deg)
-    ][:_CANDIDATES]
-    windows = [(place - _WIDE_DEG, place + _WIDE_DEG) for _, place, _ in candidates]
-    around = stack_neighbours(x, y, stack, optics.radiation, windows, shape_at)
+    def own(place: float) -> LineShape:
+        return shape_of(place, instrument_fwhm_deg, 0.3, size_nm, wavelength_A)
 
-    def alone(at: float) -> Neighbour:
-        shape = shape_of(at, instrument_fwhm_deg, 0.3, size_nm, optics.radiation.mean_A)
-        return Neighbour(f"line at {at:.2f}°", at, shape)
-
-    # lines known to be another's, and the phase's own next ones
-    owned = [alone(at) for at in taken_deg]
-    owned += [alone(at) for _, at, _ in _places(phase, optics, stack)]
-    measured: list[ProductLine] = []
-    for (hkl, place, strength), window, near in zip(candidates, windows, around, strict=True):
-        if len(measured) == MOST_LINES:
-            break
-        if any(abs(n.place_deg - place) < _CLEAR_DEG and not n.ghost for n in near):
-            continue
-        near += tuple(
-            n for n in owned if _SAME_PLACE_DEG < abs(n.place_deg - place) < _WIDE_DEG + 0.3
-        )
-        cut = line_window(x, y, optics.radiation, *window, near, sigma=sigma, background_degree=2)
-        if cut is None:
-            continue
-        shape = shape_of(place, instrument_fwhm_deg, 0.3, size_nm, optics.radiation.mean_A)
-        fit = scan_line(cut, np.array([place - 0.02, place, place + 0.02]), shape)
-        if not fit.usable[1]:
-            continue
-        blank = float(fit.sigma_blank[1])
-        score = normal_score(float(fit.areas[1]) / blank, float(fit.third[1]))
-        measured.append(ProductLine(hkl, place, float(fit.areas[1]), fit.sigma(1), score, strength))
-    return tuple(measured)
+    lines = [
+        [
+            (hkl, place, strength)
+            for hkl, place, strength in _places(phase, optics, stack)
+            if x[0] + 0.4 < place < x[-1] - 0.4
+            and all(abs(place - other) >= _CLEAR_DEG for other in taken_deg)
+        ][:_CANDIDATES]
+        for phase in phases
+    ]
+    windows = [(at - _WIDE_DEG, at + _WIDE_DEG) for of_phase in lines for _, at, _ in of_phase]
+    around = iter(stack_neighbours(x, scan.counts, stack, optics.radiation, windows, shape_at))
+    found: list[list[_Candidate]] = []
+    for phase, of_phase in zip(phases, lines, strict=True):
+        # lines known to be another's, and the phase's own next ones
+        others = [*taken_deg, *(at for _, at, _ in _places(phase, optics, stack))]
+        clear: list[_Candidate] = []
+        for hkl, place, strength in of_phase:
+            near = next(around)
+            if any(abs(n.place_deg - place) < _CLEAR_DEG and not n.ghost for n in near):
+                continue
+            near += tuple(
+                Neighbour(f"line at {at:.2f}°", at, own(at))
+                for at in others
+                if _SAME_PLACE_DEG < abs(at - place) < _WIDE_DEG + 0.3
+            )
+            line = SingleLine(place, own(place), place - _WIDE_DEG, place + _WIDE_DEG, near)
+            clear.append((hkl, place, strength, line))
+        found.append(clear)
+    return found
 
 
 def _judge(
@@ -385,7 +418,7 @@ def stands_elsewhere(
     they would have to show, were the lines at the places its own, and do not.
     """
     near: Callable[[float], bool] = lambda at: any(abs(at - p) < _CLEAR_DEG for p in places_deg)  # noqa: E731
-    lines = _measure(scan, phase, stack, optics, instrument_fwhm_deg, 60.0, ())
+    (lines,) = _measure(scan, [phase], stack, optics, instrument_fwhm_deg, 60.0, ())
     here = [line for line in lines if near(line.two_theta_deg)]
     there = [line for line in lines if not near(line.two_theta_deg)]
     if not there or not here:

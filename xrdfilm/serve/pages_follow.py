@@ -11,9 +11,10 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from xrdfilm.errors import HistoryError, XrdfilmError
+from xrdfilm.estimate import Estimate
 from xrdfilm.history.query import lines, quantities, revision_key_of
 from xrdfilm.history.record import RunRecord, record_of
-from xrdfilm.numbers import number
+from xrdfilm.numbers import number, show
 from xrdfilm.quantities import DETECTED, find_quantity
 from xrdfilm.report.names import slugs
 from xrdfilm.report.strip import nice_ticks
@@ -72,7 +73,7 @@ def history_page(request: Request) -> Response:
         (
             run.key
             for run in setup.desk.runs()
-            if (run.state().get("stored") or {}).get("run_id") == run_id
+            if any(r["run_id"] == run_id for r in run.state().get("revisions") or [])
         ),
         None,
     )
@@ -115,25 +116,29 @@ def _columns(record: RunRecord) -> list[Unit]:
 
 
 def _cells(record: RunRecord) -> list[list[tuple[str, str]]]:
-    """By film: figure and interval of each column."""
+    """By film: figure and interval of each column, as the report writes them."""
     rows: list[list[tuple[str, str]]] = [[] for _ in record.films]
     for name in _shown_quantities(record):
         columns, unit = record.columns[name], Unit(name)
         for i, row in enumerate(rows):
-            value, low, high = (
-                float(part[i]) for part in (columns.value, columns.low, columns.high)
+            if not columns.known[i]:
+                row.append(("–", ""))
+                continue
+            value, low, high, estimate, sigma = (
+                None if math.isnan(part[i]) else float(part[i])
+                for part in (
+                    columns.value,
+                    columns.low,
+                    columns.high,
+                    columns.estimate,
+                    columns.sigma,
+                )
             )
-            row.append(_figure(value, low, high, unit.scale))
+            level = float(columns.level[i])
+            text = show(Estimate(value, low, high, level, estimate, sigma), scale=unit.scale)
+            main, _, rest = text.partition(" (")
+            row.append((main, rest.removesuffix(")")))
     return rows
-
-
-def _figure(value: float, low: float, high: float, scale: float) -> tuple[str, str]:
-    if math.isnan(low) and math.isnan(high):
-        return ("–", "") if math.isnan(value) else (number(value * scale), "")
-    if math.isnan(value):
-        return (f"< {number(high * scale)}" if not math.isnan(high) else "–"), ""
-    interval = "" if math.isnan(low) else f"{number(low * scale)} to {number(high * scale)}"
-    return number(value * scale), interval
 
 
 # ------------------------------------------------------------------------------------- trends
