@@ -79,11 +79,22 @@ def server(tmp_path_factory):
         yield found
 
 
+_OPEN = []
+
+
+@pytest.fixture(scope="module", autouse=True)
+def clients_closed():
+    yield
+    while _OPEN:
+        _OPEN.pop().close()
+
+
 class Client:
     """A browser without a window or a script: keeps its cookie and the form token."""
 
     def __init__(self, base: str, **options) -> None:
         self.http = httpx.Client(base_url=base, follow_redirects=True, timeout=60.0, **options)
+        _OPEN.append(self.http)
 
     def get(self, path: str, **options):
         return self.http.get(path, **options)

@@ -1,4 +1,4 @@
-"""Dropping, stating, judging, adjusting, storing, following; and the same figures as the command."""
+"""Dropping, stating, judging, adjusting, storing; and the same figures as the command."""
 
 from __future__ import annotations
 
@@ -132,7 +132,7 @@ def test_a_refused_adjustment_shows_what_was_typed(client, address):
 
 def test_a_dropped_run_folder_is_judged_at_once(client, scans):
     files = {
-        "R-9/run.toml": '# mine\n[stack]\nfilm = "YBCO"\nsubstrate = "SrTiO3"\n[films]\ncoupled = "*.xy"\n',
+        "R-9/run.toml": '[stack]\nsubstrate = "SrTiO3"\n[films]\ncoupled = "*.xy"\n',
         "R-9/p1.xy": scans["g1"],
         "R-9/judged/results.json": "{}",
     }
