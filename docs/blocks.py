@@ -219,8 +219,12 @@ class Page:
         import runpy
 
         script = ROOT / words[0]
-        with self._as_program([str(script), *words[1:]]) as printed:
-            runpy.run_path(str(script), run_name="__main__")
+        sys.path.insert(0, str(script.parent))
+        try:
+            with self._as_program([str(script), *words[1:]]) as printed:
+                runpy.run_path(str(script), run_name="__main__")
+        finally:
+            sys.path.remove(str(script.parent))
         return printed.getvalue()
 
     def _xrdfilm(self, words: list[str]) -> str:

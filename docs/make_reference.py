@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import importlib
 import inspect
+import json
 import re
 import sys
 import types
@@ -691,14 +692,42 @@ def page_text(name: str) -> str:
     return MADE + "\n" + PAGES[name]().rstrip() + "\n"
 
 
+def coverage_table() -> str:
+    """The counts of docs/calibration.json as a table."""
+    rows = json.loads((HERE / "calibration.json").read_text(encoding="utf-8"))["coverage"]
+    lines = ["| figure | case | truth in its 95 % interval | of | command |", "|---|---|---|---|---|"]
+    lines += [
+        f"| {r['group']} | {r['what']} | {100 * r['held']:.1f} % | {r['of']} | `{r['command']}` |"
+        for r in rows
+    ]
+    return "\n".join(lines)
+
+
+TABLES = {"calibration.md": ("coverage", coverage_table)}
+"""Pages written by hand with a table made from data, between its marks."""
+
+
+def filled(name: str) -> str:
+    """The text that a page with a table should have now."""
+    mark, table = TABLES[name]
+    text = (HERE / name).read_text(encoding="utf-8")
+    head, _, rest = text.partition(f"<!-- table: {mark} -->\n")
+    _, _, tail = rest.partition("<!-- end -->")
+    return f"{head}<!-- table: {mark} -->\n\n{table()}\n\n<!-- end -->{tail}"
+
+
+def current() -> dict[Path, str]:
+    """Every made page with the text that it should have now."""
+    made = {HERE / "reference" / name: page_text(name) for name in PAGES}
+    return made | {HERE / name: filled(name) for name in TABLES}
+
+
 def stale() -> list[str]:
     """Names of pages that differ from the code."""
-    folder = HERE / "reference"
     return [
-        name
-        for name in PAGES
-        if not (folder / name).is_file()
-        or (folder / name).read_text(encoding="utf-8") != page_text(name)
+        path.relative_to(HERE.parent).as_posix()
+        for path, text in current().items()
+        if not path.is_file() or path.read_text(encoding="utf-8") != text
     ]
 
 
@@ -707,11 +736,11 @@ def main() -> int:
     if "--check" in sys.argv[1:]:
         old = stale()
         for name in old:
-            print(f"stale: docs/reference/{name}; run python docs/make_reference.py")
+            print(f"stale: {name}; run python docs/make_reference.py")
         return 1 if old else 0
     (HERE / "reference").mkdir(exist_ok=True)
-    for name in PAGES:
-        (HERE / "reference" / name).write_text(page_text(name), encoding="utf-8")
+    for path, text in current().items():
+        path.write_text(text, encoding="utf-8")
     return 0
 
 
