@@ -135,7 +135,7 @@ class Layout:
         known = line.certain or line.use == "measure" or line.role == "fluoride"
         own_shape = known and line.ghost is None and gap > (0.05 if line.certain else 0.35)
         own_place = own_shape and gap > (0.15 if line.certain else 0.35)
-        if own_shape and line.component == "a_axis":
+        if known and line.component == "a_axis" and line.ghost is None:
             # (h00) and (0k0) of like strength stand apart by as much as oxygen has them
             own_place = self._apart_from_others(i, window, places_deg, float(fwhm_deg[i]))
         return LineSpec(
