@@ -59,7 +59,7 @@ def test_derivatives_of_the_whole_window(case: str) -> None:
         None,
     )
     rng = np.random.default_rng(1)
-    theta = neutral(group, 2)
+    theta = neutral(model)
     theta[:, :n] = rng.uniform(50, 200, (2, n))
     theta[:, n : group.structure.n_linear] = rng.uniform(
         -20, 100, (2, group.structure.n_background)
@@ -87,7 +87,7 @@ def test_tied_lines_keep_ratio_of_widths_and_distance_of_places() -> None:
     (group,) = plan.groups
     assert group.structure.n_parameters == 2 + 2 + 3
     model = WindowModel.of_group(group, 1, group.place[None], group.fwhm[None], None)
-    theta = neutral(group, 1)
+    theta = neutral(model)
     at_place, at_width, _, _ = group.structure.slices()
     theta[:, at_place], theta[:, at_width] = 0.05, 1.5
     place, fwhm, mixing, skew = model.shapes(theta)
@@ -164,7 +164,8 @@ def test_bounds_hold_and_prior_follow_the_specs() -> None:
     np.testing.assert_allclose(low[:, at_width], 0.2)
     np.testing.assert_allclose(high[:, at_mixing], 1.0)
     assert np.isinf(low[:, : group.structure.n_linear]).all()
-    known = prior(group, 2)
+    two = np.tile(group.place, (2, 1, 1)), np.tile(group.fwhm, (2, 1, 1))
+    known = prior(group, WindowModel.of_group(group, 2, *two, None), 2)
     assert known is not None
     np.testing.assert_allclose(known.weight[:, at_place], [[0.0, 2500.0]] * 2)
     np.testing.assert_allclose(known.weight[:, at_width], [[25.0, 0.0]] * 2)

@@ -33,8 +33,9 @@ from xrdfilm.layout import LaidLine, Layout, lay_out
 from xrdfilm.lines import MeasuredLine, MeasuredLines, Reflection
 from xrdfilm.places import refraction_shift
 from xrdfilm.premises import Premises
-from xrdfilm.radiation import two_theta_of
+from xrdfilm.radiation import Radiation, two_theta_of
 from xrdfilm.scan import Scan
+from xrdfilm.sparks import without_sparks
 from xrdfilm.structure import crystal_system
 
 # How far the cell of a layer may be from the stated one, relative (common practice, no source):
@@ -46,6 +47,9 @@ CELL_SIGMA_BUFFER = 3e-3
 FILM_CELL_FREEDOM = 0.014
 POWDER_CELL_FREEDOM = 0.012
 LEAST_SIGNIFICANCE = 8.0  # of a line that alignment or cell may rest on
+MIXING_SHOWS = 30.0  # significance of a line that tells its Lorentz fraction to about a tenth
+MIXING_KNOWN = 200.0  # stronger lines tell no more of what the next one's is
+USUAL_MIXING = 0.5
 FOOT_REACH_DEG = 1.5
 FOOT_RATIO = 100.0
 # Lines of one phase nearer than this are told as their sum; up to the second number where the
@@ -217,6 +221,7 @@ def analyse_coupled(
         [(b.scan, b.prepared) for b in good],
         [b.places for b in good],
         [b.fwhm for b in good],
+        [np.full(b.fwhm.size, USUAL_MIXING) for b in good],
         settings,
     )
     settled: list[_Settled | XrdfilmError] = []
@@ -230,6 +235,7 @@ def analyse_coupled(
         [(s.begun.scan, s.prepared) for s in ready],
         [s.places for s in ready],
         [s.fwhm for s in ready],
+        [s.mixing for s in ready],
         settings,
     )
     finished = iter(_finish(state, fits) for state, fits in zip(ready, second, strict=True))
@@ -257,17 +263,16 @@ class _Settled:
     true_deg: FloatArray
     places: FloatArray
     fwhm: FloatArray
+    mixing: FloatArray
     notes: tuple[str, ...]
 
 
 def _begin(scan: Scan, prepared: Prepared) -> _Begun | XrdfilmError:
     """Background, peaks and coarse shift of one scan."""
     premises = prepared.premises
-    if scan.axis != "two_theta":
-        return ScanAxisError(
-            f"is a scan of {scan.axis}, not of 2θ; name it as rocking, azimuth or tilt in run.toml",
-            path=scan.path,
-        )
+    if (problem := wrong_axis(scan)) is not None:
+        return problem
+    scan = without_sparks(scan, _sure_places(prepared), premises.instrument_fwhm_deg)
     radiation = premises.optics.radiation
     adjustments = premises.adjustments
     try:
@@ -290,6 +295,32 @@ def _begin(scan: Scan, prepared: Prepared) -> _Begun | XrdfilmError:
     return _Begun(scan, prepared, background, peaks, coarse, places, _usual_widths(prepared, true))
 
 
+_AXIS_WORDS = {
+    "omega": "a rocking scan (ω)",
+    "phi": "an azimuth scan (φ)",
+    "chi": "a tilt scan (χ)",
+    "reflectivity": "a reflectivity scan",
+}
+
+
+def wrong_axis(scan: Scan) -> ScanAxisError | None:
+    """The error of a scan that is named as a coupled one and is of another axis, else None."""
+    if scan.axis == "two_theta":
+        return None
+    what = _AXIS_WORDS.get(scan.axis, "a scan of an axis that cannot be told")
+    return ScanAxisError(
+        f"is {what}, not a coupled scan (2θ); name it as rocking, azimuth or tilt of a film in "
+        "run.toml, or state its axis in the header",
+        path=scan.path,
+    )
+
+
+def _sure_places(prepared: Prepared) -> FloatArray:
+    """Places of the lines that a scan of the stack is sure to show, (n,)."""
+    sure = np.array([line.certain and line.ghost is None for line in prepared.layout.lines], bool)
+    return np.asarray(prepared.layout.true_deg[sure])
+
+
 def _named_peaks(peaks: Peaks, prepared: Prepared) -> CoarseShift:
     """The coarse shift by all layers; a film poor in c-axis grains is done without.
 
@@ -309,12 +340,34 @@ def _named_peaks(peaks: Peaks, prepared: Prepared) -> CoarseShift:
             found = coarse_shift(peaks, below, radiation.k_alpha1_A, stated_anode=radiation.anode)
         except AlignmentError:
             raise problem from None
-        if len(found.matches) < 2 or found.quality < 0.7:
+        sure = found.quality >= 0.7 or _each_shows_its_strongest(found, below, peaks, radiation)
+        if len(found.matches) < 2 or not sure:
             raise
         note = f"hardly any (00l) order of {film} was found; the axis rests on the layers below it"
         return replace(
             found, cell_scale={**found.cell_scale, film: 1.0}, notes=(*found.notes, note)
         )
+
+
+def _each_shows_its_strongest(
+    found: CoarseShift, layers: Sequence[ExpectedLines], peaks: Peaks, radiation: Radiation
+) -> bool:
+    """Whether the strongest line of every layer lies on a peak, the scan's strongest among them.
+
+    The measure of quality does not see this where lines of two buffers fall on one peak.
+    """
+    named: set[int] = set()
+    for lines in layers:
+        places = lines.two_theta_deg(radiation.k_alpha1_A)
+        within = (places > peaks.low_deg + 0.2) & (places < peaks.high_deg - 0.2)
+        if not within.any():
+            continue
+        strongest = tuple(lines.hkl[int(np.argmax(np.where(within, lines.strength, -1.0)))])
+        own = {match.hkl: match.peak for match in found.of(lines.name)}
+        if strongest not in own:
+            return False
+        named |= set(own.values())
+    return len(named) >= 2 and int(np.argmax(peaks.heights)) in named
 
 
 def _expected(premises: Premises, high_deg: float) -> tuple[ExpectedLines, ...]:
@@ -388,6 +441,7 @@ def _fit(
     items: Sequence[tuple[Scan, Prepared]],
     places: Sequence[FloatArray],
     fwhm: Sequence[FloatArray],
+    mixing: Sequence[FloatArray],
     settings: FitSettings | None,
 ) -> list[WindowFits]:
     """Fit scans in blocks that share a plan."""
@@ -411,6 +465,7 @@ def _fit(
             poisson=poisson,
             places=np.stack([places[i][order] for i in members]),
             fwhm=np.stack([fwhm[i][order] for i in members]),
+            mixing=np.stack([mixing[i][order] for i in members]),
             settings=set_,
         )
         for row, i in enumerate(members):
@@ -420,7 +475,7 @@ def _fit(
 
 def saturation_level(scan: Scan) -> float | None:
     """Counts at which the detector was full, where the checks found that it was, else None."""
-    if any(finding.code == "saturated" for finding in scan.findings):
+    if any(finding.code == "saturation" for finding in scan.findings):
         return float(np.max(scan.counts))
     return None
 
@@ -449,7 +504,9 @@ def _settle(begun: _Begun, fits: WindowFits, base: Prepared) -> _Settled:
     fwhm = _width_curve(lines, laid, prepared.layout, true)
     fwhm = np.where(np.isfinite(fwhm), fwhm, _usual_widths(prepared, true))
     places = _moved(prepared, true + alignment.shift(true))
-    return _Settled(begun, prepared, alignment, cell, true, places, fwhm, (*notes, *cell_notes))
+    mixing = _mixing(lines, laid, prepared.layout)
+    notes = (*notes, *cell_notes)
+    return _Settled(begun, prepared, alignment, cell, true, places, fwhm, mixing, notes)
 
 
 def _moved(prepared: Prepared, places: FloatArray) -> FloatArray:
@@ -619,6 +676,33 @@ def _width_curve(
     fallback = curves.get(film, next(iter(curves.values())))
     rows = [curves.get(line.reflection.phase, fallback) for line in layout.lines]
     return np.array([row[i] for i, row in enumerate(rows)])
+
+
+def _mixing(lines: MeasuredLines, laid: Sequence[LaidLine], layout: Layout) -> FloatArray:
+    """Expected Lorentz fraction of every line, (n,): the mean of its phase's strong lines.
+
+    A phase without any takes the film's, as size and strain broaden both; ghosts take no part.
+    """
+    of_phase: dict[str, list[MeasuredLine]] = {}
+    for line, what in zip(lines, laid, strict=True):
+        own = what.ghost is None and len(what.members) == 1 and _good(line)
+        if (
+            own
+            and line.significance > MIXING_SHOWS
+            and not {"held_mixing", "tangled"} & set(line.flags)
+        ):
+            of_phase.setdefault(what.reflection.phase, []).append(line)
+    means = {
+        phase: float(
+            np.average(
+                [line.lorentz_fraction for line in good],
+                weights=[min(line.significance, MIXING_KNOWN) for line in good],
+            )
+        )
+        for phase, good in of_phase.items()
+    }
+    usual = means.get(_film_key(layout), USUAL_MIXING)
+    return np.array([means.get(line.reflection.phase, usual) for line in layout.lines])
 
 
 def _film_key(layout: Layout) -> str:

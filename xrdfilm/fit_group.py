@@ -58,11 +58,12 @@ def fit_group(
     fwhm: FloatArray,
     beneath: FloatArray | None,
     weak_below: Hold,
+    mixing: FloatArray | None = None,
 ) -> GroupFit:
     """Fit a group's windows in S scans.
 
     ``counts``, ``good`` (points that count, None for all), ``variance``, ``beneath`` have shape
-    (S, axis); ``place`` and ``fwhm`` (S, W, L) are expected.
+    (S, axis); ``place``, ``fwhm`` and ``mixing`` (S, W, L; None: the group's) are expected.
     """
     n_scans = counts.shape[0]
     n_points = group.points.shape[1]
@@ -78,13 +79,13 @@ def fit_group(
     if empty.any():  # every point lost: fitted on nothing in particular, and marked below
         on, y = np.where(empty[:, None], 1.0, on), np.where(empty[:, None], 1.0, y)
     under = None if beneath is None else rows(beneath)
-    model = WindowModel.of_group(group, n_scans, place, fwhm, under)
+    model = WindowModel.of_group(group, n_scans, place, fwhm, under, mixing)
     floor = count_floor(y * on, on)
     seen = Observations(y, on, None if variance is None else rows(variance), floor)
     start, held = start_of(group, model, seen, n_scans, weak_below)
     low, high = bounds(group, n_scans)
     n_linear = group.structure.n_linear
-    known = prior(group, n_scans)
+    known = prior(group, model, n_scans)
     best = minimise(
         model,
         start,
@@ -141,7 +142,7 @@ def _hold_what_proved_weak(
         return
     held[rows] |= more[rows]
     theta = best.theta[rows]
-    theta = np.where(more[rows], neutral(group, 1)[rows % group.windows.size], theta)
+    theta = np.where(more[rows], neutral(model.take(rows)), theta)
     again = minimise(
         model.take(rows),
         theta,

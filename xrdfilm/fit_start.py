@@ -71,7 +71,7 @@ def start_of(
     else:
         assert seen.floor is not None
         weights = seen.on / np.maximum(_smooth(seen.values, 2), 2.0 * seen.floor)
-    theta = neutral(group, n_scans)
+    theta = neutral(model)
     linear, sigma, fall = _linear(model.basis(), y, weights)
     n = s.n_lines
     strength = linear[:, :n] / sigma[:, :n]
@@ -97,7 +97,7 @@ def start_of(
             strength[rows] = np.maximum(strength[rows], searched)
     held = hold(s, weak_lines(strength, weak_below))
     if held.any():
-        theta = np.where(held, neutral(group, n_scans), theta)
+        theta = np.where(held, neutral(model), theta)
     return theta, held
 
 

@@ -102,14 +102,16 @@ def fit_block(
     poisson: bool = True,
     places: FloatArray | None = None,
     fwhm: FloatArray | None = None,
+    mixing: FloatArray | None = None,
     beneath: FloatArray | None = None,
     settings: FitSettings | None = None,
 ) -> BlockFits:
     """Fit S scans on the plan's axis, counts (S, N).
 
-    ``places`` and ``fwhm`` (S, n) replace what the plan expects, scan by scan (each scan's own
-    alignment, or the fits of the frame before). ``sigma`` (S, N) is the file's; ``poisson`` is
-    False for intensities that are no counts. Points that are not finite are left out.
+    ``places``, ``fwhm`` and ``mixing`` (S, n) replace what the plan expects, scan by scan (each
+    scan's own alignment and line shapes, or the fits of the frame before). ``sigma`` (S, N) is the
+    file's; ``poisson`` is False for intensities that are no counts. Points that are not finite are
+    left out.
     """
     set_ = FitSettings() if settings is None else settings
     y = np.asarray(counts, dtype=float)
@@ -149,6 +151,7 @@ def fit_block(
                 widths[rows][:, group.lines],
                 None if under is None else under[rows],
                 set_.hold,
+                None if mixing is None else mixing[rows][:, group.lines],
             )
             _store(out, rows, group, fit, scale[rows], set_)
     lines_common = (

@@ -40,8 +40,12 @@ class WindowModel:
         place: FloatArray,
         fwhm: FloatArray,
         beneath: FloatArray | None,
+        mixing: FloatArray | None = None,
     ) -> WindowModel:
-        """Rows for ``n_scans`` scans; ``place`` and ``fwhm`` (S, W, L) expected in each."""
+        """Rows for ``n_scans`` scans; ``place`` and ``fwhm`` (S, W, L) expected in each.
+
+        ``mixing`` (S, W, L) None: what the group expects.
+        """
         n_lines = group.structure.n_lines
 
         def rows(values: FloatArray) -> FloatArray:
@@ -53,7 +57,7 @@ class WindowModel:
             rows(group.powers),
             place.reshape(-1, n_lines),
             fwhm.reshape(-1, n_lines),
-            rows(group.mixing),
+            rows(group.mixing) if mixing is None else mixing.reshape(-1, n_lines),
             rows(group.ratio),
             rows(group.share if group.structure.doublets else np.zeros_like(group.share)),
             rows(group.skew) if group.structure.skewed else None,
@@ -176,22 +180,22 @@ def bounds(group: Group, n_scans: int) -> tuple[FloatArray, FloatArray]:
     return rows(low), rows(high)
 
 
-def neutral(group: Group, n_scans: int) -> FloatArray:
+def neutral(model: WindowModel) -> FloatArray:
     """Parameters (B, P) of no shift, expected widths and expected mixing; areas zero."""
-    s = group.structure
+    s = model.structure
     _, at_width, at_mixing, at_skew = s.slices()
-    theta = np.zeros((group.lines.shape[0], s.n_parameters))
+    theta = np.zeros((model.place.shape[0], s.n_parameters))
     theta[:, at_width] = 1.0
     for at, mapping, values in (
-        (at_mixing, s.mixing_map, group.mixing),
-        (at_skew, s.skew_map, group.skew),
+        (at_mixing, s.mixing_map, model.mixing),
+        (at_skew, s.skew_map, model.skew),
     ):
-        if mapping.shape[0]:
+        if mapping.shape[0] and values is not None:
             theta[:, at] = values @ (mapping / mapping.sum(axis=1, keepdims=True)).T
-    return np.tile(theta, (n_scans, 1))
+    return theta
 
 
-def prior(group: Group, n_scans: int) -> Prior | None:
+def prior(group: Group, model: WindowModel, n_scans: int) -> Prior | None:
     """What is expected of places and widths, with its doubt, for all rows; None without doubts."""
     s = group.structure
     at_place, at_width, _, _ = s.slices()
@@ -205,7 +209,7 @@ def prior(group: Group, n_scans: int) -> Prior | None:
         weight[:, at] = (each[:, None, :] * mapping[None]).max(axis=2) if mapping.size else 0.0
     if not weight.any():
         return None
-    return Prior(neutral(group, n_scans), np.tile(weight, (n_scans, 1)))
+    return Prior(neutral(model), np.tile(weight, (n_scans, 1)))
 
 
 def hold(structure: Structure, weak: Sequence[BoolArray]) -> BoolArray:
