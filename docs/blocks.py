@@ -8,10 +8,11 @@ Kinds of block:
 
 - ``console``: lines after ``$`` are commands: `xrdfilm ...`, `python FILE`, `cd`, `ls`, `cat`,
   `mkdir`, `cp`, and `echo $?` for the last exit status. What follows is what they print; ``...`` stands
-  for anything, figures may differ in their last digits. A command with nothing below it is run
-  and not compared.
+  for anything, figures may differ in their last digits. A command with nothing below it is run,
+  must not end with status 2, and is not compared.
 - ``python``: run in one namespace a page, in the page's folder.
-- ``toml``: must be a valid run.toml or limits.toml, or part of one. ``json`` must be JSON.
+- ``toml``: must be a valid run.toml or limits.toml, or part of one; where a file is named after the
+  kind, it is written. ``json`` must be JSON.
 - ``sh``: installing; its lines may only be of the kinds in `INSTALLING`, and are not run.
 - ``text``, or indented: formulas and drawings.
 
@@ -40,21 +41,23 @@ KINDS = ("console", "python", "toml", "json", "sh", "text")
 INSTALLING = (
     r"python3? -m venv \S+",
     r"\. \S+/bin/activate",
-    r"(python -m )?pip install .+",
+    r"(\S+/)?(python -m )?pip install .+",
+    r"\.venv/bin/xrdfilm demo",
     r"make( \w+)+",
     r"git clone .+",
     r"cd \S+",
     r"dask (scheduler|worker)( \S+)*",
 )
-_FENCE = re.compile(r"^```(\S*)[^\n]*\n(.*?)^```\s*$", re.DOTALL | re.MULTILINE)
+_FENCE = re.compile(r"^```(\S*)([^\n]*)\n(.*?)^```\s*$", re.DOTALL | re.MULTILINE)
 _NUMBER = re.compile(r"[-−+]?\d+(?:\.\d+)?(?:e[-+]?\d+)?")
 
 
 @dataclass(frozen=True, slots=True)
 class Block:
-    """A fenced block: its kind, its text, the line it starts on, and where its text lies."""
+    """A fenced block: its kind, the file it is, its text, its first line, where its text lies."""
 
     kind: str
+    file: str
     text: str
     line: int
     start: int
@@ -79,7 +82,7 @@ def pages() -> list[Path]:
 def blocks_of(text: str) -> list[Block]:
     """The fenced blocks of a page."""
     return [
-        Block(m[1], m[2], text.count("\n", 0, m.start()) + 1, m.start(2), m.end(2))
+        Block(m[1], m[2].strip(), m[3], text.count("\n", 0, m.start()) + 1, m.start(3), m.end(3))
         for m in _FENCE.finditer(text)
     ]
 
@@ -127,7 +130,8 @@ class Page:
         return "".join(out) + self.text[at:]
 
     def _complain(self, block: Block, what: str) -> None:
-        name = self.path.relative_to(ROOT)
+        inside = self.path.is_relative_to(ROOT)
+        name = self.path.relative_to(ROOT).as_posix() if inside else self.path.name
         self.problems.append(f"{name}:{block.line}: {what}")
 
     def _run(self, block: Block) -> str:
@@ -139,6 +143,8 @@ class Page:
                 exec(code, self.names)
         elif block.kind == "toml":
             check_toml(block.text)
+            if block.file:
+                (self.here / block.file).write_text(block.text, encoding="utf-8")
         elif block.kind == "json":
             json.loads(block.text)
         elif block.kind == "sh":
@@ -146,7 +152,7 @@ class Page:
                 line = line.split("  #")[0].strip()
                 if line and not any(re.fullmatch(p, line) for p in INSTALLING):
                     self._complain(block, f"not a line for an sh block: {line!r}; use console")
-        elif block.kind != "text":
+        elif block.kind != "text" and not block.kind.startswith("{"):  # {…}: for the site
             self._complain(block, f"block of kind {block.kind!r}; use one of {', '.join(KINDS)}")
         return block.text
 
@@ -156,6 +162,8 @@ class Page:
         for step, source in zip(steps_of(block.text), [w for w in written if w], strict=True):
             printed = self._command(step.command)
             head = source[: len(source) - len(step.printed)]
+            if self.status == 2 and not step.printed.strip():
+                self._complain(block, f"$ {step.command}\nfails: {printed}")
             if not step.printed.strip() or same(step.printed, printed):
                 out.append(source)
             else:
@@ -279,21 +287,20 @@ def _tidy(text: str) -> str:
 
 def same(page: str, now: str) -> bool:
     """Equal but for spaces, for ``...`` in the page, and for the last digits of figures."""
-    words_page, numbers_page = _split(page)
-    words_now, numbers_now = _split(now)
-    if "..." in page:
-        pattern = ".*".join(re.escape(part.strip()) for part in words_page.split("..."))
-        return re.fullmatch(r"\s*" + pattern + r"\s*", words_now, re.DOTALL) is not None
-    return words_page == words_now and all(
-        _near(a, b) for a, b in zip(numbers_page, numbers_now, strict=True)
+    told, found = _plain(page), _plain(now)
+    parts = [_NUMBER.sub("\0", part.strip()) for part in told.split("...")]
+    number = f"({_NUMBER.pattern})"
+    pattern = ".*?".join(re.escape(part).replace(re.escape("\0"), number) for part in parts)
+    match = re.fullmatch(r"\s*" + pattern.replace(r"\ ", r"\s+") + r"\s*", found, re.DOTALL)
+    figures = [n for part in told.split("...") for n in _NUMBER.findall(part)]
+    return match is not None and all(
+        _near(a, b) for a, b in zip(figures, match.groups(), strict=True)
     )
 
 
-def _split(text: str) -> tuple[str, list[str]]:
-    """The words with a mark for each figure, spaces made single, and the figures."""
-    joined = " ".join(text.split())
-    joined = re.sub(r"[─━-]{3,}|[│┃┏┓┡┩┗┛└┘┳┴╇┬├┤┐┌]", "", joined)
-    return " ".join(_NUMBER.sub("#", joined).split()), _NUMBER.findall(joined)
+def _plain(text: str) -> str:
+    """The text without the lines of tables, spaces made single."""
+    return " ".join(re.sub(r"[─━-]{3,}|[│┃┏┓┡┩┗┛└┘┳┴╇┬├┤┐┌]", "", text).split())
 
 
 def _near(page: str, now: str) -> bool:

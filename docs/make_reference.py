@@ -595,13 +595,13 @@ def _signature(dotted: str, found: Any) -> str:
     where = dotted.rpartition(".")[0]
     if inspect.isclass(found) and issubclass(found, BaseException):
         base = found.__mro__[1].__name__
-        return f"{where}\n{found.__name__}({base})"
+        return f"from {where} import {found.__name__}\n\n{found.__name__}({base})"
     if inspect.isclass(found) and issubclass(found, BaseModel):
-        return f"{where}\n{found.__name__}: a model; its fields are those of the file"
+        return f"from {where} import {found.__name__}\n\n{found.__name__}: a model; its fields are those of the file"
     try:
         signature = inspect.signature(found)
     except ValueError:
-        return f"{where}\n{found.__name__}"
+        return f"from {where} import {found.__name__}\n\n{found.__name__}"
     parameters = list(signature.parameters.values())
     if parameters and parameters[0].name == "self":
         parameters = parameters[1:]
@@ -620,7 +620,7 @@ def _signature(dotted: str, found: Any) -> str:
     if len(one) > 92:
         one = f"{name}(\n    " + ",\n    ".join(lines) + f",\n){arrow}"
     assert module is not None
-    return f"{where}\n{one}"
+    return f"from {where} import {found.__name__}\n\n{one}"
 
 
 def _plain(annotation: Any) -> str:
@@ -695,7 +695,10 @@ def page_text(name: str) -> str:
 def coverage_table() -> str:
     """The counts of docs/calibration.json as a table."""
     rows = json.loads((HERE / "calibration.json").read_text(encoding="utf-8"))["coverage"]
-    lines = ["| figure | case | truth in its 95 % interval | of | command |", "|---|---|---|---|---|"]
+    lines = [
+        "| figure | case | truth in its 95 % interval | of | command |",
+        "|---|---|---|---|---|",
+    ]
     lines += [
         f"| {r['group']} | {r['what']} | {100 * r['held']:.1f} % | {r['of']} | `{r['command']}` |"
         for r in rows
