@@ -1,6 +1,6 @@
 """Whether predicted counting times decide the limit as often as they say.
 
-    python benchmarks/counting_study.py [draws] [films]
+    python benchmarks/counting_study.py [draws] [films] [seed]
 
 First by lines: the two-line scan that a plan proposes is simulated at the proposed times, its
 areas are fitted, and the limit is judged. Then by whole scans: films whose short scan leaves a
@@ -193,7 +193,7 @@ def whole_scans(films: int, seed: int) -> None:
     begun = time.perf_counter()
     for k in range(films):
         truth = float(rng.choice([0.0, 0.001]))
-        first = estimate_at(truth, 0.02, 10_000 + k)
+        first = estimate_at(truth, 0.02, 100_000 * seed + k)
         if first is None or not first.sigma:
             continue
         broken = limit.probability_broken(first)
@@ -202,7 +202,7 @@ def whole_scans(films: int, seed: int) -> None:
         plan = repeat_plan(first, limit, RISK, supposed=truth)
         if plan is None or plan.factor is None:
             continue
-        second = estimate_at(truth, 0.02 * plan.factor, 20_000 + k)
+        second = estimate_at(truth, 0.02 * plan.factor, 100_000 * seed + 50_000 + k)
         opened += 1
         factors.append(plan.factor)
         promised.append(plan.assurance)
@@ -235,7 +235,7 @@ def main() -> None:
             f"  {case.name:30s} {seconds:8.0f} s  decided {100 * done:5.1f} %  "
             f"(planned {100 * planned:.0f} %), wrongly {100 * wrong:.1f} %"
         )
-    whole_scans(films, 1)
+    whole_scans(films, int(sys.argv[3]) if len(sys.argv) > 3 else 1)
 
 
 if __name__ == "__main__":

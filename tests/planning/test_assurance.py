@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from xrdfilm.estimate import from_normal
+from xrdfilm.estimate import from_draws, from_normal
 from xrdfilm.guard import Tolerance
 from xrdfilm.planning.assurance import (
     Belief,
@@ -93,3 +93,13 @@ def test_draws_take_the_place_of_the_normal():
     nodes = Belief(0.02, 0.012, (0.0, 1.0), draws).nodes()
     assert np.median(nodes) == pytest.approx(np.median(draws), rel=0.02)
     assert nodes.min() > 0.0
+
+
+def test_no_time_is_forecast_where_the_causes_do_not_make_up_the_spread():
+    # a search over many places widens the draws beyond what the causes tell
+    rng = np.random.default_rng(2)
+    draws = 0.45 + 0.03 * rng.normal(size=4000)
+    told = from_draws(0.45, draws, bounds=(0.0, 1.0), sources={"counting": 0.03})
+    untold = from_draws(0.45, draws, bounds=(0.0, 1.0), sources={"counting": 0.01})
+    assert repeat_plan(told, LIMIT, 0.05, wanted=0.6) is not None
+    assert repeat_plan(untold, LIMIT, 0.05, wanted=0.6) is None

@@ -8,7 +8,10 @@ from click.testing import CliRunner
 
 from xrdfilm.commands.plan import command
 from xrdfilm.demo import demo_stack
+from xrdfilm.estimate import from_normal
+from xrdfilm.guard import Tolerance
 from xrdfilm.optics import Optics
+from xrdfilm.planning.atscan import _repeat_words
 from xrdfilm.simulate import Background, BufferTexture, Instrument, SimulatedFilm, simulate_scan
 from xrdfilm.simulate.files import write_scan
 
@@ -107,6 +110,17 @@ def test_counting_from_a_scan_takes_its_rates_and_figures(tmp_path):
     assert plan["expected_sigma"] > 0.0
     assert plan["lines"]
     assert plan["limit"]["max"] == 0.05
+
+
+def test_no_time_is_forecast_for_fluoride_that_does_not_show():
+    limit = Tolerance(None, 0.01)
+    open_ = from_normal(0.008, 0.01, bounds=(0.0, 1.0))
+    told = _repeat_words("fluoride_volume_fraction", open_, limit, 0.05, 0.95, 100.0, True)
+    assert "no time is forecast" in told
+    assert "times the counting" not in told
+    known = from_normal(0.004, 0.004, bounds=(0.0, 1.0))
+    shown = _repeat_words("fluoride_volume_fraction", known, limit, 0.05, 0.8, 100.0, False)
+    assert "counting" in shown
 
 
 @pytest.mark.parametrize(

@@ -404,6 +404,11 @@ def _print_counting(plan: CountingPlan) -> None:
     if plan.quick is None or plan.table is None:
         click.echo(f"No plan: {plan.why_not}.")
         return
+    if plan.lines.sought == "fluoride":
+        click.echo(
+            "For fluoride of the stated cell; where the cell is open, as for fluoride that does not "
+            "show, `judge` covers every cell and decides less often than is said here."
+        )
     click.echo("Quick scan of two lines:")
     click.echo(_indented(plan.quick.as_text()))
     click.echo(f"  decides in {100 * plan.quick.assurance:.0f} of 100 cases")

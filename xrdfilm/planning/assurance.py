@@ -23,6 +23,7 @@ from xrdfilm.guard import LONGEST_FACTOR, Tolerance, counting_share
 
 DEFAULT_ASSURANCE = 0.95
 _NODES = 41
+_ACCOUNTED = 0.8  # of the standard uncertainty
 _TAIL = 1.645  # in standard uncertainties, where limits are usually decided
 
 
@@ -199,6 +200,18 @@ def split_sigma(estimate: Estimate) -> SplitSigma | None:
     return SplitSigma(counting, relative)
 
 
+def accounted_for(estimate: Estimate) -> bool:
+    """Whether the causes told of an uncertainty make up the spread that decides.
+
+    They do not where a line was searched for over many places: how that widening falls with
+    counting cannot be told from one scan, so no counting time is forecast from it.
+    """
+    if not estimate.sigma or estimate.estimate is None:
+        return False
+    told = math.sqrt(sum(part**2 for part in estimate.sources.values()))
+    return told >= _ACCOUNTED * float(estimate.sigma)
+
+
 @dataclass(frozen=True, slots=True)
 class RepeatPlan:
     """How many times longer to repeat a whole scan. ``factor`` None: no time is known to decide.
@@ -224,10 +237,10 @@ def repeat_plan(
 
     The true figure lies where the estimate says, or at the ``supposed`` one; the counting part
     of its uncertainty falls with the root of the time, the rest stays. None where the
-    uncertainty was not split by cause.
+    uncertainty was not split by cause, or its causes do not make it up.
     """
     split = split_sigma(estimate)
-    if split is None:
+    if split is None or not accounted_for(estimate):
         return None
     belief = Belief.of(estimate)
     if supposed is not None:
