@@ -82,8 +82,8 @@ class OpticsTable(_Table):
 class BufferTable(_Table):
     """One buffer layer of [stack]."""
 
-    phase: str
-    thickness_nm: float = Field(gt=0, le=1e5)
+    phase: str = Field(description="phase of the layer, e.g. CeO2")
+    thickness_nm: float = Field(gt=0, le=1e5, description="thickness of the layer")
 
 
 class StackTable(_Table):
@@ -141,14 +141,14 @@ class AssumptionTable(_Table):
 class LimitsTable(_Table):
     """[limits]: which limit file applies."""
 
-    file: str
+    file: str = Field(description="the limit file, relative to the run's folder")
 
 
 class AngleScan(_Table):
     """A rocking or an azimuth scan of one reflection."""
 
-    hkl: tuple[int, int, int]
-    file: str
+    hkl: tuple[int, int, int] = Field(description="the reflection, e.g. [0, 0, 5]")
+    file: str = Field(description="the scan")
     phase: str | None = Field(default=None, description="layer it belongs to; default: the film")
     direction: Literal["RD", "TD"] | None = Field(
         default=None, description="tape direction that is tilted: RD (rolling) or TD (transverse)"
@@ -162,12 +162,14 @@ class AngleScan(_Table):
 class TiltScan(_Table):
     """A χ scan at one reflection, for the orientation fractions by tilt."""
 
-    hkl: tuple[int, int, int]
-    file: str
+    hkl: tuple[int, int, int] = Field(description="the reflection: [1, 0, 2] tells a- from c-axis")
+    file: str = Field(description="the scan")
     azimuth: Literal["spinning", "fixed"] = Field(
         description="was the sample spinning, or held at the azimuth of the peak?"
     )
-    two_theta_acceptance_deg: float | None = Field(default=None, gt=0, le=5)
+    two_theta_acceptance_deg: float | None = Field(
+        default=None, gt=0, le=5, description="full opening in 2θ: does (012) get in beside (102)?"
+    )
     defocus: str | None = Field(default=None, description="measured defocus curve: χ, relative")
     background_counts: float | None = Field(
         default=None, ge=0, description="level off the reflection (2θ moved away), counts a point"
@@ -177,14 +179,20 @@ class TiltScan(_Table):
 class FilmTable(_Table):
     """[[film]]: one film and its scans."""
 
-    id: str | None = None
-    position_m: float | None = None
+    id: str | None = Field(default=None, description="name of the film; default: the scan's name")
+    position_m: float | None = Field(default=None, description="place on the reel")
     time_min: float | None = Field(default=None, ge=0, description="growth time when quenched")
-    coupled: str | None = None
-    rocking: AngleScan | tuple[AngleScan, ...] | None = None
-    azimuth: AngleScan | tuple[AngleScan, ...] | None = None
-    tilt: TiltScan | None = None
-    recipe: dict[str, RecipeValue] = Field(default_factory=dict)
+    coupled: str | None = Field(default=None, description="the coupled (θ–2θ) scan")
+    rocking: AngleScan | tuple[AngleScan, ...] | None = Field(
+        default=None, description="a rocking scan, or a list of them"
+    )
+    azimuth: AngleScan | tuple[AngleScan, ...] | None = Field(
+        default=None, description="an azimuth scan, or a list of them"
+    )
+    tilt: TiltScan | None = Field(default=None, description="a tilt (χ) scan")
+    recipe: dict[str, RecipeValue] = Field(
+        default_factory=dict, description="recipe keys that differ from the run's"
+    )
 
     @property
     def rocking_scans(self) -> tuple[AngleScan, ...]:
@@ -238,21 +246,20 @@ class ReferenceTable(_Table):
 
     unconverted: str | None = Field(default=None, description="pyrolysed or quenched film")
     finished: str | None = Field(default=None, description="fully converted film")
-    unconverted_thickness_nm: float | None = Field(default=None, gt=0)
 
 
 class PhaseTable(_Table):
     """[[phase]]: a phase of the user's own, from a CIF."""
 
-    key: str
-    file: str
+    key: str = Field(description="name by which the run file calls it")
+    file: str = Field(description="its CIF")
 
 
 class AdjustedLine(_Table):
     """A line that [adjust] excludes."""
 
-    phase: str
-    hkl: tuple[int, int, int]
+    phase: str = Field(description="phase of the line")
+    hkl: tuple[int, int, int] = Field(description="its indices")
 
 
 class MovedLine(AdjustedLine):
@@ -326,15 +333,18 @@ class AdjustTable(FilmAdjustTable):
 class EventTable(_Table):
     """[[event]]: something that happened to the line: a new ink lot, a furnace service."""
 
-    date: datetime.date | None = None
-    text: str
+    date: datetime.date | None = Field(default=None, description="day of the event")
+    text: str = Field(description="what happened")
 
 
 class RunFile(_Table):
     """A whole run.toml."""
 
     run: RunTable = RunTable()
-    recipe: dict[str, RecipeValue] = Field(default_factory=dict)
+    recipe: dict[str, RecipeValue] = Field(
+        default_factory=dict,
+        description="what was set: keys of your own; numbers are trended, line names the line",
+    )
     optics: OpticsTable = OpticsTable()
     stack: StackTable = StackTable()
     assumptions: AssumptionTable = AssumptionTable()
