@@ -7,7 +7,7 @@ from tests.invented import premises_on, scan_of
 from xrdfilm.coupled import CoupledFit, analyse_coupled, prepare
 from xrdfilm.errors import AlignmentError, ScanAxisError
 from xrdfilm.scan import Scan
-from xrdfilm.simulate import Truth
+from xrdfilm.simulate import Background, Instrument, SimulatedFilm, Truth, simulate_scan
 
 
 def fit_of(scan: Scan, kind: str, mosaic_deg: float) -> CoupledFit:
@@ -139,3 +139,21 @@ def test_one_bad_scan_leaves_the_others_alone() -> None:
 def test_a_scan_beyond_all_lines_is_refused() -> None:
     with pytest.raises(AlignmentError, match="no line between"):
         prepare(premises_on("crystal", 0.5), np.linspace(1.0, 5.0, 200))
+
+
+def test_a_film_without_aligned_grains_is_placed_by_the_layers_below() -> None:
+    """Lines of both buffers fall on one peak there, so that half the expected lines lack one."""
+    premises = premises_on("tape", 4.5)
+    film = SimulatedFilm(stack=premises.stack, c_axis=0.0, a_axis=0.0, random=1.0)
+    weak = Instrument(background=Background(20.0))
+    scan, _ = simulate_scan(film, premises.optics, counts=300.0, instrument=weak, seed=7)
+    (fit,) = analyse_coupled([scan], prepare(premises, scan.axis_deg))
+    assert isinstance(fit, CoupledFit)
+    assert abs(fit.alignment.shift(40.0)) < 0.02
+    assert any("hardly any (00l)" in note for note in fit.notes)
+
+
+def test_a_scan_of_another_stack_is_not_placed_by_a_chance_line() -> None:
+    scan, _ = scan_of(premises_on("crystal", 0.5), c_axis=0.0, a_axis=0.0, random=1.0)
+    (found,) = analyse_coupled([scan], prepare(premises_on("tape", 4.5), scan.axis_deg))
+    assert isinstance(found, AlignmentError)
