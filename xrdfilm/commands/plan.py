@@ -406,8 +406,8 @@ def _print_counting(plan: CountingPlan) -> None:
         return
     if plan.lines.sought == "fluoride":
         click.echo(
-            "For fluoride of the stated cell; where the cell is open, as for fluoride that does not "
-            "show, `judge` covers every cell and decides less often than is said here."
+            "For fluoride of the stated cell; where the cell is open, as where no fluoride shows, "
+            "`judge` covers every cell and decides less often than is said here."
         )
     click.echo("Quick scan of two lines:")
     click.echo(_indented(plan.quick.as_text()))

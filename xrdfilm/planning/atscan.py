@@ -105,7 +105,7 @@ def plans_of_film(
 
 def _unseen_fluoride(analysis: FilmAnalysis, quantity: str) -> bool:
     """Whether the figure is of fluoride that the scan does not show."""
-    amount = QUANTITIES.get(quantity, ("", ""))[0] == "fluoride"
+    amount = quantity in QUANTITIES and QUANTITIES[quantity][0] == "fluoride"
     return amount and analysis.fluoride is not None and not analysis.fluoride.detected
 
 
@@ -158,8 +158,8 @@ def _repeat_words(
     if unseen:
         # forecasts made all the same decided 6 of 40 times (benchmarks/counting_study.py)
         return (
-            f"{head}: undecided; no fluoride shows, so its limit covers every cell it may have, and "
-            "how that falls with counting cannot be told from one scan: no time is forecast; a "
+            f"{head}: undecided; no fluoride shows, so its limit covers every cell it may have, "
+            "and how that falls with counting cannot be told from one scan: no time is forecast; a "
             "reference film settles the cell"
         )
     plan = repeat_plan(estimate, tolerance, risk, wanted=wanted)
