@@ -5,9 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from xrdfilm.cellscan import LineShape
 from xrdfilm.crystal import load_phase
-from xrdfilm.neighbours import overlapping, shape_of, stack_neighbours
+from xrdfilm.neighbours import NeighbourShapes, overlapping, shape_of, stack_neighbours
 from xrdfilm.radiation import radiation
 from xrdfilm.stack import Layer, Stack
 
@@ -21,8 +20,7 @@ TAPE = Stack(
 )
 
 
-def shape_at(place: float, substrate: bool) -> LineShape:
-    return LineShape(0.1, 0.5)
+SHAPES = NeighbourShapes(0.08, 0.3, 1.5418)
 
 
 def peak(place: float, height: float) -> np.ndarray:
@@ -30,7 +28,7 @@ def peak(place: float, height: float) -> np.ndarray:
 
 
 def labels(counts, stack, low, high):
-    found = stack_neighbours(X, counts, stack, CU, [(low, high)], shape_at)[0]
+    found = stack_neighbours(X, counts, stack, CU, [(low, high)], SHAPES)[0]
     return {n.label: n for n in found}
 
 

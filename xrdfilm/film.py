@@ -19,7 +19,7 @@ import numpy as np
 from xrdfilm._typing import FloatArray
 from xrdfilm.breadth import SampleBreadth, WilliamsonHall, sample_breadth, williamson_hall
 from xrdfilm.buffers import BufferOrientation, buffer_orientation
-from xrdfilm.coupled import CoupledFit, Prepared, analyse_coupled, prepare
+from xrdfilm.coupled import CoupledFit, Prepared, analyse_coupled, prepare, wrong_axis
 from xrdfilm.crystal import line_list
 from xrdfilm.errors import CannotTellError, XrdfilmError
 from xrdfilm.estimate import Estimate
@@ -30,7 +30,7 @@ from xrdfilm.intensity import Orientation, a_axis, c_axis, other_103, random
 from xrdfilm.orientation import OrientationEstimate, estimate_orientation
 from xrdfilm.oxygen import OxygenHint, oxygen_hint
 from xrdfilm.premises import Premises
-from xrdfilm.products import ProductFinding, find_products
+from xrdfilm.products import ProductFinding, ProductSearch, search_products
 from xrdfilm.references import MeasuredReferences
 from xrdfilm.response import ModelSpread, Mosaic
 from xrdfilm.scan import Scan
@@ -113,12 +113,20 @@ class FilmAnalyser:
         An error nobody foresaw spoils its own film only, which is then listed as unreadable.
         """
         fits = self.fit([(film.premises, film.coupled) for film in films])
-        done = []
+        begun: list[_Begun | FilmAnalysis] = []
         for film, fit in zip(films, fits, strict=True):
             try:
-                done.append(_analyse(film, fit))
+                begun.append(_begin(film, fit))
             except Exception as problem:
-                done.append(_broken(film, problem))
+                begun.append(_broken(film, problem))
+        products = iter(_products([item for item in begun if isinstance(item, _Begun)]))
+        done: list[FilmAnalysis] = []
+        for film, item in zip(films, begun, strict=True):
+            try:
+                whole = item if isinstance(item, FilmAnalysis) else _finish(item, next(products))
+            except Exception as problem:
+                whole = _broken(film, problem)
+            done.append(whole)
             if tick is not None:
                 tick(film.name)
         return done
@@ -129,10 +137,12 @@ class FilmAnalyser:
         """Fit coupled scans, those of one stack and axis together; None where there is no scan."""
         groups: dict[tuple[int, bytes], list[int]] = {}
         for i, (premises, scan) in enumerate(items):
-            if scan is not None:
+            if scan is not None and wrong_axis(scan) is None:
                 key = (id(premises), scan.axis_deg.tobytes())
                 groups.setdefault(key, []).append(i)
-        fits: list[CoupledFit | XrdfilmError | None] = [None] * len(items)
+        fits: list[CoupledFit | XrdfilmError | None] = [
+            None if scan is None else wrong_axis(scan) for _, scan in items
+        ]
         for key, members in groups.items():
             scans = [scan for i in members if (scan := items[i][1]) is not None]
             found: Sequence[CoupledFit | XrdfilmError]
@@ -165,7 +175,23 @@ def _broken(film: FilmInput, problem: Exception) -> FilmAnalysis:
     return FilmAnalysis(film.name, film.premises, unreadable=text)
 
 
-def _analyse(film: FilmInput, fit: CoupledFit | XrdfilmError | None) -> FilmAnalysis:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Begun:
+    """A film with a fitted coupled scan, up to its fluoride."""
+
+    film: FilmInput
+    coupled: CoupledFit
+    side: SideResults
+    orientation: OrientationEstimate | None
+    by_lines: OrientationEstimate | None
+    fluoride: FluorideEstimate | None
+    search: ProductSearch | None
+    why_not: dict[str, str]
+    warnings: list[str]
+
+
+def _begin(film: FilmInput, fit: CoupledFit | XrdfilmError | None) -> _Begun | FilmAnalysis:
+    """Side scans, orientation and fluoride; the whole analysis where there is no coupled scan."""
     premises = film.premises
     unreadable = str(fit) if isinstance(fit, XrdfilmError) else film.unreadable
     if unreadable is not None:
@@ -184,17 +210,24 @@ def _analyse(film: FilmInput, fit: CoupledFit | XrdfilmError | None) -> FilmAnal
         )  # fmt: skip
     warnings += coupled.notes
     mosaics = film_mosaics(side, premises)
-    orientation = by_lines = fluoride = None
-    products: tuple[ProductFinding, ...] = ()
-    buffers: tuple[BufferOrientation, ...] = ()
+    orientation = by_lines = fluoride = search = None
     if not premises.powder:
         by_lines = _orientation(coupled, mosaics, why_not)
         orientation = _best_route(side, by_lines)
         components = components_of(orientation, mosaics)
         doubt = _model_doubt(premises, mosaics)
         fluoride = _fluoride(coupled, components, doubt, film.references, why_not, warnings)
-        products = _products(coupled, components, doubt, fluoride)
-        buffers = _buffers(coupled, side, why_not)
+        search = _search(coupled, components, doubt, fluoride)
+    return _Begun(film, coupled, side, orientation, by_lines, fluoride, search, why_not, warnings)
+
+
+def _finish(begun: _Begun, products: tuple[ProductFinding, ...] | Exception) -> FilmAnalysis:
+    """What rests on the products found, and everything else that a coupled scan tells."""
+    if isinstance(products, Exception):
+        raise products
+    film, coupled, side, fluoride = begun.film, begun.coupled, begun.side, begun.fluoride
+    premises, why_not, warnings = film.premises, begun.why_not, begun.warnings
+    buffers = () if premises.powder else _buffers(coupled, side, why_not)
     warnings += [f.text for f in coupled.scan.findings if f.action in ("flagged", "repaired")]
     fringes = _fringes(coupled)
     return FilmAnalysis(
@@ -202,8 +235,8 @@ def _analyse(film: FilmInput, fit: CoupledFit | XrdfilmError | None) -> FilmAnal
         premises=premises,
         coupled=coupled,
         side=side,
-        orientation=orientation,
-        by_lines=by_lines,
+        orientation=begun.orientation,
+        by_lines=begun.by_lines,
         fluoride=fluoride,
         products=products,
         buffers=buffers,
@@ -323,15 +356,15 @@ def _fluoride(
         return None
 
 
-def _products(
+def _search(
     coupled: CoupledFit,
     components: Sequence[tuple[Orientation, float]],
     doubt: ModelDoubt,
     fluoride: FluorideEstimate | None,
-) -> tuple[ProductFinding, ...]:
+) -> ProductSearch:
     premises = coupled.premises
     taken = _fluoride_places(coupled, fluoride)
-    return find_products(
+    return ProductSearch(
         coupled.aligned_scan(),
         coupled.usable(premises.film.key),
         components,
@@ -342,6 +375,24 @@ def _products(
         doubt=doubt,
         taken_deg=tuple(taken.tolist()),
     )
+
+
+def _products(begun: Sequence[_Begun]) -> list[tuple[ProductFinding, ...] | Exception]:
+    """Products of each film, searched for together; one by one where that fails for some."""
+    try:
+        together = iter(search_products([i.search for i in begun if i.search is not None]))
+        return [() if item.search is None else next(together) for item in begun]
+    except Exception:
+        return [_products_alone(item) for item in begun]
+
+
+def _products_alone(begun: _Begun) -> tuple[ProductFinding, ...] | Exception:
+    if begun.search is None:
+        return ()
+    try:
+        return search_products([begun.search])[0]
+    except Exception as problem:
+        return problem
 
 
 def _buffers(

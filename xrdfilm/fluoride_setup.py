@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -21,7 +20,7 @@ from xrdfilm.fluoride_model import (
     ModelDoubt,
 )
 from xrdfilm.lines import MeasuredLines
-from xrdfilm.neighbours import overlapping, shape_of, stack_neighbours
+from xrdfilm.neighbours import NeighbourShapes, overlapping, shape_of, stack_neighbours
 from xrdfilm.optics import Optics
 from xrdfilm.radiation import two_theta_of
 from xrdfilm.scan import Scan
@@ -178,20 +177,20 @@ def prepare(
 
     broadened = _broadening(film_lines, settings, optics)
 
-    fwhm, lorentz = settings.instrument_fwhm_deg, settings.instrument_lorentz
-    wavelength_A = optics.radiation.mean_A
-
-    def shape_at(place: float, substrate: bool) -> LineShape:
-        factor = 1.0 if substrate else broadened
-        return _neighbour_shape(place, fwhm, lorentz, wavelength_A, factor)
-
+    shapes = NeighbourShapes(
+        settings.instrument_fwhm_deg,
+        settings.instrument_lorentz,
+        optics.radiation.mean_A,
+        _NEIGHBOUR_SIZE_NM,
+        broadened,
+    )
     near = stack_neighbours(
         scan.axis_deg,
         scan.counts,
         stack,
         optics.radiation,
         reaches,
-        shape_at,
+        shapes,
         more=also_present,
     )
     sigma = scan.sigma
@@ -206,26 +205,18 @@ def prepare(
     return FluorideWork(stack, optics, settings, phase, edges, below, windows, shared)
 
 
-@lru_cache(maxsize=8192)
-def _neighbour_shape(
-    place: float, fwhm_deg: float, lorentz: float, wavelength_A: float, broadened: float = 1.0
-) -> LineShape:
-    shape = shape_of(place, fwhm_deg, lorentz, _NEIGHBOUR_SIZE_NM, wavelength_A)
-    return LineShape(shape.fwhm_deg * broadened, shape.lorentz_fraction)
-
-
 def _broadening(lines: MeasuredLines | None, settings: FluorideSettings, optics: Optics) -> float:
     """How much wider the film's lines are than expected of a neighbour, 1 to 4."""
     if lines is None:
         return 1.0
+    expected = NeighbourShapes(
+        settings.instrument_fwhm_deg,
+        settings.instrument_lorentz,
+        optics.radiation.mean_A,
+        _NEIGHBOUR_SIZE_NM,
+    )
     ratios = [
-        line.fwhm_deg
-        / _neighbour_shape(
-            line.two_theta_deg,
-            settings.instrument_fwhm_deg,
-            settings.instrument_lorentz,
-            optics.radiation.mean_A,
-        ).fwhm_deg
+        line.fwhm_deg / expected.at(line.two_theta_deg).fwhm_deg
         for line in lines
         if line.significance > 20.0 and np.isfinite(line.fwhm_deg)
     ]

@@ -8,7 +8,7 @@ from where the strong lines are, so that none of them is taken for a phase.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -28,8 +28,25 @@ _TAIL_DEG2 = 2e-3  # of a line's height times the square of the distance: a Lore
 _SINGLE_CRYSTALS = ("SrTiO3", "LaAlO3", "MgO", "Al2O3", "YSZ")
 
 
-ShapeAt = Callable[[float, bool], LineShape]
-"""Shape of a line at a place in degrees; True for the substrate's, which layers do not broaden."""
+@dataclass(frozen=True, slots=True)
+class NeighbourShapes:
+    """Shapes of the stack's lines: the instrument's width, a crystallite size, and a factor.
+
+    ``broadened`` multiplies the widths of all but the substrate's lines.
+    """
+
+    fwhm_deg: float
+    lorentz: float
+    wavelength_A: float
+    size_nm: float = 150.0
+    broadened: float = 1.0
+
+    def at(self, place_deg: float, substrate: bool = False) -> LineShape:
+        """The shape of a line at a place in degrees of 2θ."""
+        shape = shape_of(place_deg, self.fwhm_deg, self.lorentz, self.size_nm, self.wavelength_A)
+        if substrate or self.broadened == 1.0:
+            return shape
+        return LineShape(shape.fwhm_deg * self.broadened, shape.lorentz_fraction)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -184,7 +201,7 @@ def stack_neighbours(
     stack: Stack,
     radiation: Radiation,
     windows: Sequence[tuple[float, float]],
-    shape_at: ShapeAt,
+    shapes: NeighbourShapes,
     *,
     more: Sequence[Phase] = (),
 ) -> tuple[tuple[Neighbour, ...], ...]:
@@ -216,36 +233,68 @@ def stack_neighbours(
     with np.errstate(divide="ignore", invalid="ignore"):
         tail = np.nan_to_num(own) * _TAIL_DEG2 / np.square(np.maximum(away[:, :n], 0.0))
     reach[:, :n] |= (away[:, :n] < 4.0) & (tail > 0.2 * noise)
+    shape = _shapes(known, shapes)
     made: dict[int, Neighbour] = {}
 
     def neighbour(k: int) -> Neighbour:
-        place = float(known.place_deg[k])
-        shape = shape_at(place, bool(known.substrate[k]))
         ceiling: float | None = None
-        if not direct[k] and np.isfinite(height[k]):
-            ceiling = 1.2 * float(known.share[k] * height[k]) * shape.fwhm_deg
-        return Neighbour(
-            known.labels[k], place, shape, bool(known.doublet[k]), not direct[k], ceiling
+        if k >= n and np.isfinite(height[k]):
+            ceiling = 1.2 * float(known.share[k] * height[k]) * shape[k].fwhm_deg
+        place = float(known.place_deg[k])
+        made[k] = Neighbour(
+            known.labels[k], place, shape[k], bool(known.doublet[k]), k >= n, ceiling
         )
+        return made[k]
 
+    if not more:
+        return tuple(
+            tuple(made.get(k) or neighbour(k) for k in _apart(known, shapes, row.tobytes()))
+            for row in reach
+        )
     found: list[tuple[Neighbour, ...]] = []
-    in_order = known.order
-    for (low, high), row in zip(windows, reach[:, in_order], strict=True):
-        here: list[tuple[float, Neighbour]] = []
-        for k in in_order[row].tolist():
-            if k not in made:
-                made[k] = neighbour(k)
-            here.append((float(known.weight[k]), made[k]))
+    for (low, high), row in zip(windows, reach, strict=True):
+        here = [
+            (float(known.weight[k]), made.get(k) or neighbour(k))
+            for k in map(int, known.order[row[known.order]])
+        ]
         for phase in more:
             here += [
-                (3.0 + share, Neighbour(label, at, shape_at(at, False)))
+                (3.0 + share, Neighbour(label, at, shapes.at(at)))
                 for label, at, _, share, _ in _powder_lines(phase, radiation)
                 if low < at < high and share > WEAKEST
             ]
-        if more:
-            here.sort(key=lambda pair: -pair[0])
-        found.append(_apart([neighbour for _, neighbour in here]))
+        here.sort(key=lambda pair: -pair[0])
+        kept = _kept_apart([(n.place_deg, n.shape.fwhm_deg) for _, n in here])
+        found.append(tuple(here[i][1] for i in kept))
     return tuple(found)
+
+
+@lru_cache(maxsize=64)
+def _shapes(known: _Candidates, shapes: NeighbourShapes) -> tuple[LineShape, ...]:
+    places = zip(known.place_deg.tolist(), known.substrate.tolist(), strict=True)
+    return tuple(shapes.at(place, substrate) for place, substrate in places)
+
+
+@lru_cache(maxsize=16384)
+def _apart(known: _Candidates, shapes: NeighbourShapes, reach: bytes) -> tuple[int, ...]:
+    """Which of the candidates that reach into a window are listed, the weightiest first.
+
+    Kept, since the windows of all films of a run hold much the same.
+    """
+    row = np.frombuffer(reach, dtype=bool)
+    inside = known.order[row[known.order]].tolist()
+    shape = _shapes(known, shapes)
+    kept = _kept_apart([(float(known.place_deg[k]), shape[k].fwhm_deg) for k in inside])
+    return tuple(inside[i] for i in kept)
+
+
+def _kept_apart(lines: Sequence[tuple[float, float]]) -> list[int]:
+    """Indices of lines (place, FWHM), without those a third of a width from an earlier one."""
+    kept: list[int] = []
+    for i, (place, fwhm_deg) in enumerate(lines):
+        if all(abs(place - lines[k][0]) > fwhm_deg / 3.0 for k in kept):
+            kept.append(i)
+    return kept
 
 
 def _phase_of(label: str) -> str:
@@ -267,16 +316,6 @@ def _heights(
     base = np.median(counts[left], axis=1)
     height = np.where(inside, top - base, np.nan)
     return height, np.sqrt(np.maximum(base, 1.0))
-
-
-def _apart(strongest_first: Sequence[Neighbour]) -> tuple[Neighbour, ...]:
-    """The neighbours without those a third of a width from a stronger one."""
-    kept: list[Neighbour] = []
-    for neighbour in strongest_first:
-        place, least = neighbour.place_deg, neighbour.shape.fwhm_deg / 3.0
-        if all(abs(place - other.place_deg) > least for other in kept):
-            kept.append(neighbour)
-    return tuple(kept)
 
 
 def overlapping(

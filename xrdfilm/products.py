@@ -9,10 +9,11 @@ together.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
 from functools import lru_cache
-from typing import TYPE_CHECKING
+from itertools import groupby
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy.special import ndtri
@@ -32,7 +33,7 @@ from xrdfilm.fluoride_model import (
 )
 from xrdfilm.intensity import Orientation, random
 from xrdfilm.lines import MeasuredLines
-from xrdfilm.neighbours import shape_of, stack_neighbours
+from xrdfilm.neighbours import NeighbourShapes, shape_of, stack_neighbours
 from xrdfilm.optics import Optics
 from xrdfilm.scan import Scan
 from xrdfilm.single_lines import SingleLine, fit_single_lines
@@ -105,36 +106,70 @@ def possible_products(stack: Stack) -> tuple[str, ...]:
     return own + made
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class ProductSearch:
+    """What is looked through for products: an aligned coupled scan and what is known of its film.
+
+    ``components`` are the film's orientations with their shares. ``keys`` None: all that are
+    possible on the stack. ``alpha`` is the risk that any of them is called in a film that has
+    none. ``taken_deg`` are places of lines known to be something else (detected fluoride): fitted
+    beside, never used.
+    """
+
+    scan: Scan
+    film_lines: MeasuredLines
+    components: Sequence[tuple[Orientation, float]]
+    stack: Stack
+    optics: Optics
+    keys: Sequence[str] | None = None
+    alpha: float = 0.05
+    level: float = 0.95
+    instrument_fwhm_deg: float = 0.08
+    size_nm: float = 60.0
+    doubt: ModelDoubt = field(default_factory=ModelDoubt)
+    taken_deg: tuple[float, ...] = ()
+
+    def phases(self) -> list[Phase]:
+        """The phases that are looked for."""
+        keys = possible_products(self.stack) if self.keys is None else self.keys
+        return [load_phase(key) for key in keys]
+
+
 def find_products(
     scan: Scan,
     film_lines: MeasuredLines,
     components: Sequence[tuple[Orientation, float]],
     stack: Stack,
     optics: Optics,
-    *,
-    keys: Sequence[str] | None = None,
-    alpha: float = 0.05,
-    level: float = 0.95,
-    instrument_fwhm_deg: float = 0.08,
-    size_nm: float = 60.0,
-    doubt: ModelDoubt | None = None,
-    taken_deg: Sequence[float] = (),
+    **more: Any,
 ) -> tuple[ProductFinding, ...]:
-    """Look for each product in an aligned coupled scan.
+    """Look for products in one scan; ``more`` are further fields of `ProductSearch`."""
+    return search_products([ProductSearch(scan, film_lines, components, stack, optics, **more)])[0]
 
-    ``alpha`` is the risk that any of them is called in a film that has none. ``taken_deg`` are
-    places of lines known to be something else (detected fluoride): fitted beside, never used.
-    """
-    keys = possible_products(stack) if keys is None else tuple(keys)
+
+def search_products(searches: Sequence[ProductSearch]) -> list[tuple[ProductFinding, ...]]:
+    """Look for each product in each scan; the lines of all scans are fitted together."""
+    wanted = [
+        (i, phase)
+        for i, search in enumerate(searches)
+        for phase in search.phases()
+        if not phase.cell_only
+    ]
+    lines = iter(_measure(searches, wanted))
+    return [_findings(search, lines) for search in searches]
+
+
+def _findings(
+    search: ProductSearch, lines: Iterator[tuple[ProductLine, ...]]
+) -> tuple[ProductFinding, ...]:
+    """What is found in one scan; ``lines`` gives those of its next phase with line strengths."""
     film: FilmAmplitude | None
+    stack, optics = search.stack, search.optics
     try:
-        film = film_amplitude(film_lines, stack.film.phase, components, optics, stack)
+        film = film_amplitude(search.film_lines, stack.film.phase, search.components, optics, stack)
     except CannotTellError:
         film = None
-    phases = [load_phase(key) for key in keys]
-    judged = [phase for phase in phases if not phase.cell_only]
-    measured = _measure(scan, judged, stack, optics, instrument_fwhm_deg, size_nm, taken_deg)
-    lines_of = dict(zip((phase.key for phase in judged), measured, strict=True))
+    phases = search.phases()
     found: list[ProductFinding] = []
     for phase in phases:
         if phase.cell_only:
@@ -149,17 +184,9 @@ def find_products(
                 )
             )
             continue
+        alpha = search.alpha / len(phases)
         found.append(
-            _judge(
-                phase,
-                lines_of[phase.key],
-                film,
-                stack,
-                optics,
-                alpha / max(len(keys), 1),
-                level,
-                doubt or ModelDoubt(),
-            )
+            _judge(phase, next(lines), film, stack, optics, alpha, search.level, search.doubt)
         )
     return _without_borrowed(found)
 
@@ -190,25 +217,24 @@ def main_places_deg(phase: Phase, optics: Optics, stack: Stack) -> FloatArray:
     return np.array([at for _, at, strength in places if strength > places[0][2] / 7.0])
 
 
+@lru_cache(maxsize=1024)
+def _line_at(place_deg: float, shape: LineShape) -> Neighbour:
+    return Neighbour(f"line at {place_deg:.2f}°", place_deg, shape)
+
+
 _Candidate = tuple[Hkl, float, float, SingleLine]  # hkl, place, strength, what is fitted
 
 
 def _measure(
-    scan: Scan,
-    phases: Sequence[Phase],
-    stack: Stack,
-    optics: Optics,
-    instrument_fwhm_deg: float,
-    size_nm: float,
-    taken_deg: Sequence[float],
+    searches: Sequence[ProductSearch], wanted: Sequence[tuple[int, Phase]]
 ) -> list[tuple[ProductLine, ...]]:
-    """The strongest lines of each phase that can be measured, `MOST_LINES` at most."""
-    sigma = scan.sigma
-    if sigma is None and not scan.poisson:
-        sigma = scan.uncertainty()
-    candidates = _candidates(scan, phases, stack, optics, instrument_fwhm_deg, size_nm, taken_deg)
-    measured: list[list[ProductLine]] = [[] for _ in phases]
-    tried = [0] * len(phases)
+    """The strongest lines that can be measured, `MOST_LINES` at most, for each pair of the index
+    of a search and a phase; pairs of one search stand together."""
+    candidates: list[list[_Candidate]] = []
+    for i, group in groupby(wanted, key=lambda pair: pair[0]):
+        candidates += _candidates(searches[i], [phase for _, phase in group])
+    measured: list[list[ProductLine]] = [[] for _ in wanted]
+    tried = [0] * len(wanted)
     while True:  # where a line proves hidden the next one is tried
         batch: list[tuple[int, _Candidate]] = []
         for p, (of_phase, lines) in enumerate(zip(candidates, measured, strict=True)):
@@ -218,7 +244,9 @@ def _measure(
         if not batch:
             return [tuple(lines) for lines in measured]
         fits = fit_single_lines(
-            scan.axis_deg, scan.counts, optics.radiation, [item[3] for _, item in batch], sigma
+            [search.scan for search in searches],
+            [search.optics.radiation for search in searches],
+            [(wanted[p][0], candidate[3]) for p, candidate in batch],
         )
         for k, (p, (hkl, place, strength, _)) in enumerate(batch):
             if fits.usable[k]:
@@ -226,23 +254,13 @@ def _measure(
                 measured[p].append(ProductLine(hkl, place, area, error, float(score), strength))
 
 
-def _candidates(
-    scan: Scan,
-    phases: Sequence[Phase],
-    stack: Stack,
-    optics: Optics,
-    instrument_fwhm_deg: float,
-    size_nm: float,
-    taken_deg: Sequence[float],
-) -> list[list[_Candidate]]:
+def _candidates(search: ProductSearch, phases: Sequence[Phase]) -> list[list[_Candidate]]:
     """Lines of each phase that nothing of the stack hides, the strongest first."""
-    x, wavelength_A = scan.axis_deg, optics.radiation.mean_A
-
-    def shape_at(place: float, substrate: bool) -> LineShape:
-        return shape_of(place, instrument_fwhm_deg, 0.3, 150.0, wavelength_A)
+    scan, stack, optics, taken_deg = search.scan, search.stack, search.optics, search.taken_deg
+    x, wavelength_A, fwhm_deg = scan.axis_deg, optics.radiation.mean_A, search.instrument_fwhm_deg
 
     def own(place: float) -> LineShape:
-        return shape_of(place, instrument_fwhm_deg, 0.3, size_nm, wavelength_A)
+        return shape_of(place, fwhm_deg, 0.3, search.size_nm, wavelength_A)
 
     lines = [
         [
@@ -254,7 +272,8 @@ def _candidates(
         for phase in phases
     ]
     windows = [(at - _WIDE_DEG, at + _WIDE_DEG) for of_phase in lines for _, at, _ in of_phase]
-    around = iter(stack_neighbours(x, scan.counts, stack, optics.radiation, windows, shape_at))
+    shapes = NeighbourShapes(fwhm_deg, 0.3, wavelength_A)
+    around = iter(stack_neighbours(x, scan.counts, stack, optics.radiation, windows, shapes))
     found: list[list[_Candidate]] = []
     for phase, of_phase in zip(phases, lines, strict=True):
         # lines known to be another's, and the phase's own next ones
@@ -265,7 +284,7 @@ def _candidates(
             if any(abs(n.place_deg - place) < _CLEAR_DEG and not n.ghost for n in near):
                 continue
             near += tuple(
-                Neighbour(f"line at {at:.2f}°", at, own(at))
+                _line_at(at, own(at))
                 for at in others
                 if _SAME_PLACE_DEG < abs(at - place) < _WIDE_DEG + 0.3
             )
@@ -418,7 +437,11 @@ def stands_elsewhere(
     they would have to show, were the lines at the places its own, and do not.
     """
     near: Callable[[float], bool] = lambda at: any(abs(at - p) < _CLEAR_DEG for p in places_deg)  # noqa: E731
-    (lines,) = _measure(scan, [phase], stack, optics, instrument_fwhm_deg, 60.0, ())
+    nothing = MeasuredLines((), np.zeros((0, 0)))
+    search = ProductSearch(
+        scan, nothing, (), stack, optics, instrument_fwhm_deg=instrument_fwhm_deg
+    )
+    (lines,) = _measure([search], [(0, phase)])
     here = [line for line in lines if near(line.two_theta_deg)]
     there = [line for line in lines if not near(line.two_theta_deg)]
     if not there or not here:
