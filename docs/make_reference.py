@@ -211,7 +211,41 @@ def run_toml_page() -> str:
         "```",
         "",
     ]
-    return "\n".join(head + _model_tables(runfile.RunFile, ""))
+    tables = _model_tables(runfile.RunFile, "")
+    return "\n".join([*head, *tables, *_where_nothing_is_stated()])
+
+
+def _where_nothing_is_stated() -> list[str]:
+    """The defaults that are no property of a key, and are told in every report."""
+    from xrdfilm import premises as p
+
+    rows = (
+        ("anode", "that of the scan's header, else Cu"),
+        ("divergence_deg, with a fixed slit", f"{p.DEFAULT_DIVERGENCE_DEG:g}"),
+        ("axial_acceptance_deg", f"{p.DEFAULT_AXIAL_DEG:g}, with 10 % of doubt"),
+        ("instrument_fwhm_deg", f"{p.DEFAULT_INSTRUMENT_FWHM_DEG:g}"),
+        (
+            "thickness_nm",
+            f"{p.DEFAULT_THICKNESS_NM:g}, with {100 * p.DEFAULT_THICKNESS_UNCERTAINTY:g} % of doubt",
+        ),
+        (
+            "c_axis_mosaic_deg",
+            f"{p.DEFAULT_MOSAIC_ON_CRYSTAL_DEG:g} on a crystal, "
+            f"{p.DEFAULT_MOSAIC_ON_TAPE_DEG:g} on tape (common practice, no source), off by "
+            "`mosaic_factor` either way",
+        ),
+        ("a_axis_mosaic_deg, fluoride_mosaic_deg", "that of c-axis grains"),
+    )
+    return [
+        "## Where nothing is stated",
+        "",
+        "Each of these that was used is listed in the report as assumed.",
+        "",
+        "| not stated | taken |",
+        "|---|---|",
+        *(f"| {what} | {taken} |" for what, taken in rows),
+        "",
+    ]
 
 
 _EXAMPLE_RUN = """
@@ -282,6 +316,13 @@ def _model_tables(model: type[BaseModel], path: str, seen: set[str] | None = Non
         else:
             plain.append(_row(name, info, _type(info.annotation, info.metadata)))
     out: list[str] = []
+    if not path:  # a table of free keys has no model: it becomes a section of its own
+        for name, info in model.model_fields.items():
+            if typing.get_origin(info.annotation) is dict:
+                plain = [row for row in plain if not row.startswith(f"| `{name}`")]
+                kind = _type_words(info.annotation).removeprefix("by name: ")
+                said = _sentence(info.description or "")
+                out += [f"## `[{name}]`", "", f"{said}. Each value: {kind}.", ""]
     if plain:
         out += ["| key | type | default | meaning |", "|---|---|---|---|", *plain, ""]
     for dotted, below, many in inner:

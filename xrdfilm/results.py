@@ -68,13 +68,13 @@ class Quantity(_Record):
 class Reason(_Record):
     """One limit and how the film stands to it."""
 
-    quantity: str
+    quantity: str = Field(description="the limited quantity")
     limit: dict[str, Any] = Field(description='e.g. {"max": 0.05, "risk": 0.05, "grade": "A"}')
-    value: float | None
-    low: float | None
-    high: float | None
-    outcome: Literal["pass", "fail", "undecided"]
-    text: str
+    value: float | None = Field(description="the figure; null with a one-sided limit")
+    low: float | None = Field(description="lower end of its interval")
+    high: float | None = Field(description="upper end of its interval")
+    outcome: Literal["pass", "fail", "undecided"] = Field(description="whether the limit is kept")
+    text: str = Field(description="the reason in a sentence")
     level: float | None = Field(default=None, description="probability of the interval")
     probability_breaking: float | None = Field(
         default=None, description="probability that the limit is broken"
@@ -89,15 +89,25 @@ class Reason(_Record):
 class Fluoride(_Record):
     """What is left of the fluoride, and how little could have been seen."""
 
-    detected: bool
-    route: Literal["reference", "structure", "index"]
-    volume_fraction_aligned: Quantity | None
-    volume_fraction_random: Quantity | None
-    conversion: Quantity | None
-    detection_limit_aligned: float | None
-    detection_limit_random: float | None
-    cell_A: Quantity | None
-    hf_bound_ug_cm2: Quantity | None
+    detected: bool = Field(description="whether a line of it stands above the decision line")
+    route: Literal["reference", "structure", "index"] = Field(
+        description="what the fractions rest on: reference film, intensity model, or an area ratio"
+    )
+    volume_fraction_aligned: Quantity | None = Field(
+        description="V(fluoride)/(V(fluoride) + V(film)), if it stands aligned"
+    )
+    volume_fraction_random: Quantity | None = Field(
+        description="the same, if its grains lie at random"
+    )
+    conversion: Quantity | None = Field(description="share of the barium that has become film")
+    detection_limit_aligned: float | None = Field(
+        description="volume fraction that is missed with the stated risk, if aligned"
+    )
+    detection_limit_random: float | None = Field(description="the same, if random")
+    cell_A: Quantity | None = Field(description="edge of its cell, where it shows")
+    hf_bound_ug_cm2: Quantity | None = Field(
+        description="HF that finishing the conversion would set free"
+    )
     orientation: str | None = Field(
         default=None,
         description="random, aligned (00l), aligned (111), mixed; null if it cannot be told",
@@ -105,139 +115,175 @@ class Fluoride(_Record):
     index: Quantity | None = Field(
         default=None, description="area ratio fluoride to film, for trends only; not a fraction"
     )
-    notes: list[str] = Field(default_factory=list)
+    notes: list[str] = Field(
+        default_factory=list, description="what limits or qualifies the figures"
+    )
     advice: list[str] = Field(default_factory=list, description="what would settle it")
 
 
 class LeftOut(_Record):
     """A line that was not used, and why."""
 
-    line: str
-    why: str
+    line: str = Field(description="the line")
+    why: str = Field(description="the reason")
 
 
 class Orientation(_Record):
     """Shares of the film's volume by orientation; they sum to 1 with all other grains."""
 
-    route: Literal["coupled", "tilt"]
-    c_axis: Quantity | None
-    a_axis: Quantity | None
-    random: Quantity | None
-    other: Quantity | None = None
-    lines_used: list[str]
-    lines_left_out: list[LeftOut]
-    chi_square: float | None = None
-    degrees_of_freedom: int | None = None
+    route: Literal["coupled", "tilt"] = Field(
+        description="by the coupled scan's lines or by a tilt scan"
+    )
+    c_axis: Quantity | None = Field(description="share of grains with c along the normal")
+    a_axis: Quantity | None = Field(description="share with a or b along the normal")
+    random: Quantity | None = Field(description="share of grains at random")
+    other: Quantity | None = Field(default=None, description="share with (103) along the normal")
+    lines_used: list[str] = Field(description="lines that the shares rest on")
+    lines_left_out: list[LeftOut] = Field(description="lines that they do not rest on")
+    chi_square: float | None = Field(
+        default=None, description="scatter of the lines about the shares"
+    )
+    degrees_of_freedom: int | None = Field(default=None, description="of that chi-square")
     explanation: list[dict[str, Any]] = Field(
         default_factory=list, description="line by line: area, and what each component gives to it"
     )
-    notes: list[str] = Field(default_factory=list)
+    notes: list[str] = Field(
+        default_factory=list, description="what limits or qualifies the figures"
+    )
 
 
 class Lattice(_Record):
     """Cell of the film and alignment of the scan."""
 
-    c_A: Quantity | None
-    displacement_um: Quantity | None
-    zero_deg: Quantity | None
-    oxygen: Quantity | None
-    a_A: Quantity | None = None
-    b_A: Quantity | None = None
-    crystallite_size_nm: Quantity | None = None
-    microstrain: Quantity | None = None
-    fringe_thickness_nm: Quantity | None = None
+    c_A: Quantity | None = Field(description="c of the film")
+    displacement_um: Quantity | None = Field(description="sample below (+) or above (−) the axis")
+    zero_deg: Quantity | None = Field(description="zero of the axis")
+    oxygen: Quantity | None = Field(description="oxygen a formula unit, a hint by c")
+    a_A: Quantity | None = Field(default=None, description="a of the film")
+    b_A: Quantity | None = Field(default=None, description="b of the film")
+    crystallite_size_nm: Quantity | None = Field(
+        default=None, description="mean length along the normal"
+    )
+    microstrain: Quantity | None = Field(default=None, description="upper-limit strain, a fraction")
+    fringe_thickness_nm: Quantity | None = Field(default=None, description="thickness by fringes")
     alignment_from: str | None = Field(default=None, description="the lines the axis was set by")
-    notes: list[str] = Field(default_factory=list)
+    notes: list[str] = Field(
+        default_factory=list, description="what limits or qualifies the figures"
+    )
 
 
 class LayerTexture(_Record):
     """Texture of one layer or of the substrate."""
 
-    phase: str
-    rocking_fwhm_deg: Quantity | None = None
-    azimuth_fwhm_deg: Quantity | None = None
-    fraction_111: Quantity | None = None
-    notes: list[str] = Field(default_factory=list)
+    phase: str = Field(description="phase of the layer")
+    rocking_fwhm_deg: Quantity | None = Field(
+        default=None, description="out-of-plane width, divergence taken off"
+    )
+    azimuth_fwhm_deg: Quantity | None = Field(default=None, description="in-plane width")
+    fraction_111: Quantity | None = Field(
+        default=None, description="volume share with (111) along the normal"
+    )
+    notes: list[str] = Field(
+        default_factory=list, description="what limits or qualifies the figures"
+    )
 
 
 class Texture(_Record):
     """Out-of-plane and in-plane spread of the film, and of the layers below where measured."""
 
-    rocking_fwhm_deg: Quantity | None
-    azimuth_fwhm_deg: Quantity | None
-    rocking_integral_breadth_deg: Quantity | None = None
-    in_plane_rotated_fraction: Quantity | None = None
-    buffer_111_fraction: Quantity | None = None
-    layers: list[LayerTexture] = Field(default_factory=list)
-    notes: list[str] = Field(default_factory=list)
+    rocking_fwhm_deg: Quantity | None = Field(
+        description="out-of-plane width of the film, divergence taken off"
+    )
+    azimuth_fwhm_deg: Quantity | None = Field(description="in-plane width of the film")
+    rocking_integral_breadth_deg: Quantity | None = Field(
+        default=None, description="area over height of the tilts' distribution"
+    )
+    in_plane_rotated_fraction: Quantity | None = Field(
+        default=None, description="share of grains turned in the plane"
+    )
+    buffer_111_fraction: Quantity | None = Field(
+        default=None, description="(111) volume share of the topmost buffer whose lines tell it"
+    )
+    layers: list[LayerTexture] = Field(
+        default_factory=list, description="buffers and substrate, where measured"
+    )
+    notes: list[str] = Field(
+        default_factory=list, description="what limits or qualifies the figures"
+    )
 
 
 class PhaseFinding(_Record):
     """Whether a phase shows, by which lines, and what could have been seen."""
 
-    phase: str
-    detected: bool
-    lines: list[str]
-    note: str
-    volume_fraction: Quantity | None = None
+    phase: str = Field(description="key of the phase")
+    detected: bool = Field(description="whether it shows")
+    lines: list[str] = Field(description="its lines above the decision line")
+    note: str = Field(description="what that rests on, in words")
+    volume_fraction: Quantity | None = Field(
+        default=None, description="V/(V + V(film)) as random grains; a limit where it does not show"
+    )
 
 
 class Line(_Record):
     """One fitted line; area in counts·deg of 2θ, K-alpha1 and K-alpha2 together."""
 
-    phase: str
-    hkl: tuple[int, int, int]
-    two_theta_deg: Quantity
-    area: Quantity
-    fwhm_deg: Quantity | None
-    significance: float
-    members: list[str] = Field(default_factory=list)
-    flags: list[str] = Field(default_factory=list)
+    phase: str = Field(description="phase of its first member")
+    hkl: tuple[int, int, int] = Field(description="indices of its first member")
+    two_theta_deg: Quantity = Field(description="K-alpha1 place as measured")
+    area: Quantity = Field(description="net area, may be negative")
+    fwhm_deg: Quantity | None = Field(description="full width at half maximum; null where held")
+    significance: float = Field(description="area over its standard uncertainty")
+    members: list[str] = Field(default_factory=list, description="all reflections under it")
+    flags: list[str] = Field(default_factory=list, description="doubts; see the flags' list")
 
 
 class Provenance(_Record):
     """What the figures were made from."""
 
     files: dict[str, str] = Field(description="name -> SHA-256")
-    version: str
-    settings: dict[str, Any]
+    version: str = Field(description="of the program")
+    settings: dict[str, Any] = Field(description="stated and assumed premises")
 
 
 class Film(_Record):
     """Everything known about one film."""
 
-    film: str
-    verdict: Verdict
-    reasons: list[Reason]
-    fluoride: Fluoride | None
-    orientation: Orientation | None
-    lattice: Lattice | None
-    texture: Texture | None
-    phases: list[PhaseFinding]
-    lines: list[Line]
-    warnings: list[str]
-    provenance: Provenance
-    position_m: float | None = None
+    film: str = Field(description="name of the film")
+    verdict: Verdict = Field(description="what follows from the limits")
+    reasons: list[Reason] = Field(description="one for each limit")
+    fluoride: Fluoride | None = Field(description="null where it cannot be told")
+    orientation: Orientation | None = Field(description="null where it cannot be told")
+    lattice: Lattice | None = Field(description="null without a coupled scan")
+    texture: Texture | None = Field(description="null where nothing was measured")
+    phases: list[PhaseFinding] = Field(description="phases looked for")
+    lines: list[Line] = Field(description="every fitted line")
+    warnings: list[str] = Field(description="what to doubt, in order of weight")
+    provenance: Provenance = Field(description="what the figures were made from")
+    position_m: float | None = Field(default=None, description="place on the reel")
     grade: str | None = Field(default=None, description="best product grade that the film reaches")
-    recipe: dict[str, float | str | bool] = Field(default_factory=dict)
+    recipe: dict[str, float | str | bool] = Field(
+        default_factory=dict, description="the run's recipe with what differs for this film"
+    )
 
 
 class Run(_Record):
     """What the run file says of the run."""
 
-    id: str
-    date: datetime.date | None = None
-    operator_note: str | None = None
-    recipe: dict[str, float | str | bool] = Field(default_factory=dict)
-    events: list[dict[str, Any]] = Field(default_factory=list)
+    id: str = Field(description="name of the run")
+    date: datetime.date | None = Field(default=None, description="day of the furnace run")
+    operator_note: str | None = Field(default=None, description="a remark")
+    recipe: dict[str, float | str | bool] = Field(default_factory=dict, description="what was set")
+    events: list[dict[str, Any]] = Field(
+        default_factory=list, description="what happened to the line: date and text"
+    )
 
 
 class RunResult(_Record):
     """results.json: one object a run."""
 
     schema_: Literal["xrdfilm/1"] = Field(default="xrdfilm/1", alias="schema")
-    run: Run
-    films: list[Film]
+    run: Run = Field(description="the run")
+    films: list[Film] = Field(description="its films, in their order")
 
     model_config = ConfigDict(
         extra="forbid", frozen=True, ser_json_inf_nan="null", populate_by_name=True
