@@ -258,7 +258,6 @@ EXAMPLES = (
 SHOTS = {
     "report-run": ("index.html", 1280, 1000),
     "report-film": ("films/K-0317-07.html", 1280, 1500),
-    "report-film-narrow": ("films/K-0317-07.html", 390, 844),
 }
 
 

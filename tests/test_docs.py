@@ -138,6 +138,8 @@ def test_figures_say_what_the_code_does(tmp_path, monkeypatch):
     drawn |= {f"{name}.png" for name in figures.SHOTS}
     drawn |= {f"example-{name}.png" for name in figures.EXAMPLES}
     assert {p.name for p in (ROOT / "docs/figures").iterdir()} == drawn
+    shown = "".join(page.read_text(encoding="utf-8") for page in [*PAGES, *TOP])
+    assert not [name for name in sorted(drawn) if f"figures/{name}" not in shown]
 
 
 # ---------------------------------------------------------------------------------- what it names
