@@ -32,6 +32,12 @@ def endless(connection):
         time.sleep(0.05)
 
 
+def slow(connection, *_):
+    """Stands for a long analysis: one film of three is done, the next takes for ever."""
+    connection.send(("progress", "judging films", 1, 3))
+    endless(connection)
+
+
 @pytest.fixture
 def jobs():
     found = Jobs(1)
