@@ -21,9 +21,10 @@ types: $(STAMP)
 unit: $(STAMP)
 	$(BIN)/pytest -n auto
 
-# The documentation site, warnings as errors.
+# The documentation site, its reference pages made from the code, warnings as errors.
 docs: $(STAMP)
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e '.[docs]'
+	$(BIN)/python docs/make_reference.py
 	$(BIN)/sphinx-build -W -q -b html docs site
 	@echo "Documentation: site/index.html"
 
