@@ -76,3 +76,12 @@ def test_a_missing_path_is_one_sentence() -> None:
     done = run("judge", "no-such-folder")
     assert done.returncode == 2
     assert done.stderr.strip() == "Error: no-such-folder: no such file or folder"
+
+
+def test_a_mistyped_command_is_met_with_the_nearest() -> None:
+    done = run("judg", "demo")
+    assert done.returncode == 2
+    assert "Did you mean 'judge'?" in done.stderr
+    far = run("qqqq")
+    assert far.returncode == 2
+    assert "Did you mean" not in far.stderr

@@ -9,7 +9,12 @@ from jsonschema import Draft202012Validator
 
 from tests.invented import premises_on, scan_of
 from xrdfilm.cli import cli
+from xrdfilm.crystal import load_phase
+from xrdfilm.film import FilmInput, analyse_films
+from xrdfilm.limits import LimitFile
+from xrdfilm.record import film_record
 from xrdfilm.results import json_schema, read_results
+from xrdfilm.simulate import SimulatedFilm, fluoride, simulate_scan
 from xrdfilm.simulate.files import write_scan
 
 RUN = """
@@ -132,3 +137,38 @@ def test_json_on_the_terminal_is_the_file(folder: Path) -> None:
 def test_a_wrong_buffer_flag_says_how_to_write_it(folder: Path) -> None:
     result = judge(folder / "a.xy", "--buffer", "CeO2")
     assert "write PHASE:NM, e.g. CeO2:75" in str(getattr(result.exception, "message", ""))
+
+
+def test_a_limit_file_that_is_not_there_is_named_as_the_flag_gave_it(folder: Path) -> None:
+    result = CliRunner().invoke(cli, ["judge", str(folder), "--limits", "nope.toml"])
+    assert result.exit_code == 2
+    assert "no such file: nope.toml" in result.output
+    assert "run.toml" not in result.output
+
+
+def test_fluoride_that_shows_and_no_limit_judges_is_told(tmp_path: Path) -> None:
+    """A limit on aligned fluoride says nothing of fluoride that the lines show to be random."""
+    premises = premises_on("tape", 4.5)
+    film = SimulatedFilm(
+        stack=premises.stack,
+        c_axis=0.95,
+        a_axis=0.02,
+        random=0.03,
+        c_mosaic_fwhm_deg=4.5,
+        a_mosaic_fwhm_deg=4.5,
+        minor=(fluoride(load_phase("BaF2"), 0.3, "random"),),
+    )
+    scan, _ = simulate_scan(film, premises.optics, seed=1)
+    (analysis,) = analyse_films([FilmInput("f", premises, scan)])
+    assert analysis.fluoride is not None
+    assert analysis.fluoride.detected
+
+    def told(quantity: str) -> list[str]:
+        limits = LimitFile.model_validate({"limit": [{"quantity": quantity, "max": 0.5}]})
+        record = film_record(analysis, limits)
+        return [text for text in record.warnings if "no limit judges it" in text]
+
+    assert len(told("a_axis_fraction")) == 1
+    assert "vol%" in told("a_axis_fraction")[0]
+    assert told("fluoride_volume_fraction") == []
+    assert len(told("fluoride_volume_fraction_aligned")) == 1

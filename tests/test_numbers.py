@@ -11,7 +11,7 @@ from xrdfilm.numbers import decimals, duration, fixed, number, probability, show
         (Estimate(11.68213, 11.68104, 11.68322), 1, "Å", "11.6821 Å (11.6810 to 11.6832)"),
         (Estimate(None, 0.0, 0.01234), 100, "vol%", "< 1.2 vol%"),
         (Estimate(None, 0.9312, 1.0), 100, "%", "> 93.1 %"),
-        (Estimate(None, 0.0, 1.0), 100, "%", "0 to 100 %: nothing is known"),
+        (Estimate(None, 0.0, 1.0), 100, "%", "anything from 0 to 100 %"),
         (Estimate(None, None, None), 1, "Å", "cannot be told"),
         (Estimate(0.52, 0.5, 0.54), 1, "°", "0.520° (0.500 to 0.540)"),
         (Estimate(-12.0, -20.0, -4.0), 1, "µm", "−12.0 µm (−20.0 to −4.0)"),

@@ -169,3 +169,16 @@ def test_strong_broad_peak_agrees_with_the_authors_table():
     assert curve.fwhm_deg.value == pytest.approx(float(told["FWHM (deg)"]), rel=0.1)
     assert curve.centre_deg == pytest.approx(float(told["Peak Center (Theta)"]), abs=0.15)
     assert curve.shape != "single"  # the spike and the lean are told
+
+
+@pytest.mark.parametrize("scale", [1.0, 0.02])
+def test_a_scan_with_many_unlike_peaks_is_no_rocking_curve(scale: float) -> None:
+    """A coupled scan that was named as one: its width would keep any limit on the mosaic."""
+    x = np.linspace(10.0, 80.0, 3501)
+    expected = np.full_like(x, 200.0 * scale)
+    for place, height in ((15.2, 4e3), (22.8, 2e4), (33.1, 3e4), (38.5, 2.5e4), (46.7, 3e4),
+                          (51.5, 1e5), (55.0, 4e3), (69.5, 8e3), (72.8, 900.0)):  # fmt: skip
+        expected += scale * height * np.exp(-4.0 * np.log(2.0) * ((x - place) / 0.1) ** 2)
+    counts = np.random.default_rng(5).poisson(expected).astype(float)
+    with pytest.raises(CannotTellError, match="no rocking curve"):
+        rocking_curve(x, counts, divergence_deg=0.5)

@@ -74,6 +74,8 @@ def test_contract_example_is_understood(tmp_path: Path) -> None:
         ('[optics]\nanode = "Cu\n', 2, "not valid TOML"),
         ('[optics]\nanode = "Cu"\nwavelength_A = 1.2\n', 1, "not both"),
         ('[[film]]\nid = "x"\n', 1, "at least one scan"),
+        ('[[film]]\ncoupled = "a.xy"\nposition_m = nan\n', 3, "found nan"),
+        ('[[film]]\ncoupled = "a.xy"\nposition_m = 1e9\n', 3, "less than or equal to 1000000"),
         ('[films]\ncoupled = "*.xy"\nposition_from = "p(\\\\d+)"\n', 3, "named group"),
     ],
 )

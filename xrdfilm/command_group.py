@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import importlib
 import sys
 
@@ -25,6 +26,19 @@ class LazyGroup(click.Group):
         module = importlib.import_module(f"xrdfilm.commands.{cmd_name}")
         command: click.Command = module.command
         return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        """The command that is asked for; a mistyped one is met with the nearest name."""
+        try:
+            return super().resolve_command(ctx, args)
+        except click.UsageError:
+            near = difflib.get_close_matches(args[0], COMMANDS, n=1)
+            if not near or args[0] in COMMANDS:
+                raise
+            told = f"No such command '{args[0]}'. Did you mean '{near[0]}'?"
+            raise click.UsageError(told, ctx) from None
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         """List the commands without importing any."""

@@ -55,7 +55,7 @@ def _one_sided(low: float | None, high: float | None, scale: float, tail: str) -
         return "cannot be told"
     if high is not None and (low is None or low == 0.0):
         if low == 0.0 and high == scale:
-            return f"0 to {number(high)}{tail}: nothing is known"
+            return f"anything from 0 to {number(high)}{tail}"
         return f"< {fixed(high, decimals(high, ceiling=True))}{tail}"
     if low is not None and (high is None or high == scale):
         places = decimals(low if high is None else high - low, ceiling=True)

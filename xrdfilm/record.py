@@ -16,6 +16,7 @@ from xrdfilm.flags import FLAGS
 from xrdfilm.fluoride import FluorideEstimate, FluorideLine
 from xrdfilm.limits import LimitFile, decide
 from xrdfilm.lines import MeasuredLine, Reflection
+from xrdfilm.numbers import show
 from xrdfilm.orientation import as_record
 from xrdfilm.premises import Premises
 from xrdfilm.quantities import estimate_of, exact, quantities_of
@@ -54,6 +55,7 @@ def film_record(
     )
     if analysis.unreadable is not None or limits is None:
         return record
+    record = record.model_copy(update={"warnings": record.warnings + _uncovered(record, limits)})
     decision = decide(
         judged_quantities(record, analysis),
         limits,
@@ -277,7 +279,8 @@ def _phases(analysis: FilmAnalysis) -> list[results.PhaseFinding]:
         ]
         alone = [line for line in seen if all(m.phase == key for m in line.members)]
         names = [_line_label(line, key) for line in (alone or seen)]
-        note = f"{len(alone)} lines of its own above the decision threshold"
+        lines = "one line" if len(alone) == 1 else f"{len(alone)} lines"
+        note = f"{lines} of its own above the decision threshold"
         if seen and not alone:
             note = "shows only in lines that it shares with another layer"
         elif not seen:
@@ -369,6 +372,23 @@ def _warnings(analysis: FilmAnalysis, limits: LimitFile | None) -> list[str]:
         told.insert(0, NO_LIMITS)
     told += [_unexplained(line) for line in analysis.unexplained]
     return told
+
+
+def _uncovered(record: results.Film, limits: LimitFile) -> list[str]:
+    """Fluoride that shows and that no limit judges: a film must not pass unseen for want of one."""
+    found = record.fluoride
+    if found is None or not found.detected:
+        return []
+    covering = {"fluoride_volume_fraction", "conversion", "hf_bound_ug_cm2", "BaF2_detected"}
+    cases = {"aligned": found.volume_fraction_aligned, "random": found.volume_fraction_random}
+    covering |= {f"fluoride_volume_fraction_{name}" for name, q in cases.items() if q is not None}
+    if covering & {limit.quantity for limit in limits.limit}:
+        return []
+    amounts = " or ".join(
+        f"{name}: {show(q, scale=100.0, unit='vol%')}" for name, q in cases.items() if q is not None
+    )
+    told = f"fluoride shows ({amounts})" if amounts else "fluoride shows"
+    return [f"{told}, but no limit judges it; state one on fluoride_volume_fraction"]
 
 
 def _unexplained(line: UnexplainedLine) -> str:

@@ -38,6 +38,7 @@ _FEW_POINTS = 9
 _DIVERGENCE_SIGMA = 0.05  # relative uncertainty of a slit's opening; common practice, no source
 _SKEW_TOLD = 0.05
 _MOST_PEAKS = 8
+_MOST_UNLIKE = 0.2  # share of a curve's variance that may be left over by its peak
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,8 +111,10 @@ def rocking_curve(
     if len(tops) > 1:
         several = _several(x, y, spread, tops[:_MOST_PEAKS], divergence_deg, fit.peaks[0].fwhm_deg)
         if several is not None and several.reduced < fit.reduced:
+            _check_shape(y, several)
             return _several_result(x, y, several, divergence_deg, direction, level)
     _check_ends(x, y, noise, fit)
+    _check_shape(y, fit)
     skewed = fit_curve(x, y, replace(model, skewed=True), sigma=spread)
     asymmetry, asymmetry_sigma = skewed.asymmetry, skewed.asymmetry_sigma
     shape: Shape = "single"
@@ -224,6 +227,17 @@ def _check_ends(x: FloatArray, y: FloatArray, noise: FloatArray, fit: CurveFit) 
             f"the rocking curve is cut at {side}: its top is at {at:.2f}° and the scan from "
             f"{x[0]:.2f}° to {x[-1]:.2f}° ends before the curve has come down, so neither width "
             "nor background can be told; scan further"
+        )
+
+
+def _check_shape(y: FloatArray, fit: CurveFit) -> None:
+    """Refuse counts that no peak accounts for: another scan was named as a rocking curve."""
+    left = float(np.sum(np.square(y - fit.fitted)))
+    whole = float(np.sum(np.square(y - y.mean())))
+    if fit.reduced > 2.0 and left > _MOST_UNLIKE * whole:
+        raise CannotTellError(
+            f"the curve is no rocking curve: a peak accounts for {1.0 - left / whole:.0%} of its "
+            "rise and fall only; check that the file is the rocking scan of this reflection"
         )
 
 

@@ -180,7 +180,7 @@ class FilmTable(_Table):
     """[[film]]: one film and its scans."""
 
     id: str | None = Field(default=None, description="name of the film; default: the scan's name")
-    position_m: float | None = Field(default=None, description="place on the reel")
+    position_m: float | None = Field(default=None, ge=-1e6, le=1e6, description="place on the reel")
     time_min: float | None = Field(default=None, ge=0, description="growth time when quenched")
     coupled: str | None = Field(default=None, description="the coupled (θ–2θ) scan")
     rocking: AngleScan | tuple[AngleScan, ...] | None = Field(

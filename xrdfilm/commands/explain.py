@@ -63,9 +63,14 @@ def _read(path: Path) -> RunResult:
         raise XrdfilmError(f"{file}: no such file; name a results.json or the folder it lies in")
     try:
         return read_results(file)
-    except (ValidationError, UnicodeDecodeError) as problem:
-        first = str(problem).splitlines()[0]
-        raise XrdfilmError(f"{file}: is no results.json of schema xrdfilm/1 ({first})") from None
+    except ValidationError as problem:
+        first = problem.errors(include_url=False)[0]
+        where = ".".join(map(str, first["loc"])) or "the file"
+        raise XrdfilmError(
+            f"{file}: is no results.json of schema xrdfilm/1: {where}: {first['msg']}"
+        ) from None
+    except UnicodeDecodeError:
+        raise XrdfilmError(f"{file}: is no results.json: it is no text") from None
 
 
 def _film(run: RunResult, name: str) -> Film:
@@ -153,7 +158,10 @@ def _show(console: Console, film: Film, quantity: str | None) -> None:
     if quantity is not None and data.get("lines"):
         console.print(_lines_table(film, quantity))
     for reason in data["reasons"]:
-        console.print(Text(f"  {reason['text']}"))
+        grade = reason["limit"].get("grade")
+        names = [grade] if isinstance(grade, str) else list(grade or ())
+        told = f"  {', '.join(names)}: " if names else "  "
+        console.print(Text(f"{told}{reason['text']}"))
     console.print()
 
 

@@ -21,9 +21,9 @@ if TYPE_CHECKING:
 
 EXAMPLE = """\b
 Examples:
-  xrdfilm judge runs/R-0142
+  xrdfilm demo --no-judge && xrdfilm judge demo --limits demo/limits.toml
+  xrdfilm simulate --film YBCO --substrate SrTiO3 --out film.xy
   xrdfilm judge film.xy --film YBCO --thickness-nm 800 --substrate SrTiO3
-  xrdfilm judge powder.dat --film LaB6 --powder
 
 \b
 Exit status: 0 all pass, 1 some film failed, 2 usage or unreadable input,
@@ -77,6 +77,8 @@ def command(
 
     stated: dict[str, Any] = dict(stated_tables(flags))
     if limit_file is not None:
+        if not limit_file.is_file():
+            raise click.BadParameter(f"no such file: {limit_file}", param_hint="--limits")
         stated["limits"] = {"file": str(limit_file.resolve())}
     runs = gather_runs(paths, stated=stated, out=out)
     how = HowToJudge(as_json, not no_pdf, workers, cluster, ship_scans, results_only)
