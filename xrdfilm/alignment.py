@@ -303,20 +303,19 @@ def placed_lines(
     """
     kept: list[MeasuredLine] = []
     left_out: list[tuple[str, str]] = []
+    free = [line for line in lines if line.place != "forced"]
+    place = np.array([line.two_theta_deg for line in free])
+    width = np.array([line.fwhm_deg for line in free])
+    highest = np.array([abs(o.area_counts_deg) + 2.0 * o.area_sigma_counts_deg for o in free])
     for line in lines:
         if phase is not None and line.reflection.phase != phase:
             continue
         bad = _BAD_PLACE.intersection(line.flags)
-        near = [
-            other
-            for other in lines
-            if other is not line
-            and other.place != "forced"
-            and abs(other.two_theta_deg - line.two_theta_deg)
-            < least_apart_fwhm * max(line.fwhm_deg, other.fwhm_deg)
-            and abs(other.area_counts_deg) + 2.0 * other.area_sigma_counts_deg
-            > 0.003 * abs(line.area_counts_deg)
-        ]
+        close = np.abs(place - line.two_theta_deg) < least_apart_fwhm * np.maximum(
+            line.fwhm_deg, width
+        )
+        close &= highest > 0.003 * abs(line.area_counts_deg)
+        near = [free[k] for k in np.flatnonzero(close) if free[k] is not line]
         if line.place == "forced":
             why = "its place was not fitted"
         elif line.significance < least_significance:

@@ -7,7 +7,7 @@ the unbounded estimate is kept beside it, never clipped in silence.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -132,7 +132,7 @@ def from_draws(
     if sample.size < 100 or not np.all(np.isfinite(sample)):
         raise ValueError(f"need at least 100 finite draws, found {np.isfinite(sample).sum()}")
     tail = (1.0 - level) / 2.0
-    low, high, one_low, one_high = np.quantile(sample, [tail, 1 - tail, 1 - level, level])
+    low, high, one_low, one_high = _quantiles(sample, [tail, 1 - tail, 1 - level, level])
     sigma = float(sample.std())
     low_bound, high_bound = bounds
     at_low = low_bound is not None and low <= low_bound
@@ -159,3 +159,15 @@ def from_draws(
         bounds,
         sample,
     )
+
+
+def _quantiles(ordered: FloatArray, probabilities: Sequence[float]) -> list[float]:
+    """Quantiles of an ascending sample, linear between its members (as `numpy.quantile`)."""
+    last = ordered.size - 1
+    found = []
+    for probability in probabilities:
+        at = probability * last
+        below = int(at)
+        low, high = float(ordered[below]), float(ordered[min(below + 1, last)])
+        found.append(low + (at - below) * (high - low))
+    return found

@@ -8,7 +8,7 @@ line width) is drawn, not fixed, and every draw changes both amplitudes together
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -68,8 +68,12 @@ class ModelDoubt:
         """No doubt at all: intervals from counting alone."""
         return cls(1.0, 1.0, 0.0, 0.0, 0.0, 0.0)
 
+    def opened(self, optics: Optics) -> float:
+        """Relative doubt of the axial acceptance: little where the arrangement was stated."""
+        return 0.02 if optics.axial_stated and self.aperture > 0.0 else self.aperture
 
-@dataclass(frozen=True, slots=True)
+
+@dataclass(frozen=True, slots=True, eq=False)
 class FilmAmplitude:
     """x = K·V of the film's compound, with what it rests on.
 
@@ -256,58 +260,81 @@ def ratio_draws(
     ``by_width`` turns standard normals into log areas where the line width was fitted; else
     ``doubt.line_width`` holds.
     """
-    normals = dict(zip(_CAUSES, normal_draws(DRAWS, len(_CAUSES), seed=22).T, strict=True))
+    normals = _normals()
     spread = float(np.log(doubt.mosaic_factor))
     own = float(np.log(doubt.fluoride_mosaic_factor))
-    film_log = _Curve.of(
+    orientation = assumed_orientation(name, fluoride_mosaic_deg)
+    by_mosaic, theirs = _film_part(film, optics, stack, doubt)
+    by_own = np.zeros(1)
+    if not orientation.is_random:
+        fluoride_log = _Curve.of(
+            fluoride,
+            hkl,
+            weights,
+            ((orientation, 1.0),),
+            optics,
+            stack,
+            4.0 * float(np.hypot(spread, own)),
+        )
+        common = spread * normals["mosaic"]
+        at_common = fluoride_log(common)
+        by_mosaic = by_mosaic - at_common
+        by_own = at_common - fluoride_log(common + own * normals["fluoride mosaic"])
+    ours = np.log(
+        _changed(fluoride, hkl, orientation, optics, stack, doubt.thickness, doubt.opened(optics))
+        @ weights
+    )
+    thick, thin, wide, narrow = theirs - ours
+    structure = doubt.structure * float(np.hypot(film.structure_sigma, FLUORIDE_STRUCTURE_SIGMA))
+    factors = {
+        "thickness": 0.5 * float(thick - thin),
+        "aperture": 0.5 * float(wide - narrow),
+        "structure": structure,
+        "line width": doubt.line_width,
+    }
+    sigma_log = {"mosaic": float(np.std(by_mosaic)), "fluoride mosaic": float(np.std(by_own))}
+    total = by_mosaic + by_own
+    if by_width is not None:
+        of_width = by_width(normals["line width"])
+        factors["line width"] = 0.0
+        total = total + of_width
+    for cause, factor in factors.items():
+        total = total + factor * normals[cause]
+        sigma_log[cause] = abs(factor) * _normal_sigmas()[cause]
+    if by_width is not None:
+        sigma_log["line width"] = float(np.std(of_width))
+    return RatioDraws(np.exp(total), normals["counting"], normals["film"], sigma_log)
+
+
+@lru_cache(maxsize=1)
+def _normals() -> Mapping[str, FloatArray]:
+    """Standard normals (J,) of each cause."""
+    table = np.ascontiguousarray(normal_draws(DRAWS, len(_CAUSES), seed=22).T)
+    table.flags.writeable = False
+    return dict(zip(_CAUSES, table, strict=True))
+
+
+@lru_cache(maxsize=1)
+def _normal_sigmas() -> Mapping[str, float]:
+    return {cause: float(np.std(values)) for cause, values in _normals().items()}
+
+
+@lru_cache(maxsize=4)
+def _film_part(
+    film: FilmAmplitude, optics: Optics, stack: Stack, doubt: ModelDoubt
+) -> tuple[FloatArray, FloatArray]:
+    """The film's side of the draws: log strength by mosaic (J,), and the logs (4,) of strengths
+    with film thicker and thinner, aperture wider and narrower. All phases looked for share it."""
+    spread = float(np.log(doubt.mosaic_factor))
+    curve = _Curve.of(
         film.phase, film.hkl, film.weights, film.components, optics, stack, 4.0 * spread
     )
-    orientation = assumed_orientation(name, fluoride_mosaic_deg)
-    fluoride_log = _Curve.of(
-        fluoride,
-        hkl,
-        weights,
-        ((orientation, 1.0),),
-        optics,
-        stack,
-        4.0 * float(np.hypot(spread, own)),
-    )
-    common = spread * normals["mosaic"]
-    by_mosaic = film_log(common) - fluoride_log(common)
-    by_own = fluoride_log(common) - fluoride_log(common + own * normals["fluoride mosaic"])
-    aperture = 0.02 if optics.axial_stated and doubt.aperture > 0.0 else doubt.aperture
-
-    def changed(
-        phase: Phase, rows: tuple[Hkl, ...], parts: Sequence[tuple[Orientation, float]]
-    ) -> FloatArray:
-        """Strengths (4, N) with film thicker and thinner, aperture wider and narrower."""
-        total = np.zeros((4, len(rows)))
-        for part, share in parts:
-            total += share * _changed(phase, rows, part, optics, stack, doubt.thickness, aperture)
-        return total
-
-    theirs = np.log(changed(film.phase, film.hkl, film.components) @ film.weights)
-    ours = np.log(changed(fluoride, hkl, ((orientation, 1.0),)) @ weights)
-    thick, thin, wide, narrow = theirs - ours
-    by_thickness, by_aperture = 0.5 * float(thick - thin), 0.5 * float(wide - narrow)
-    structure = doubt.structure * float(np.hypot(film.structure_sigma, FLUORIDE_STRUCTURE_SIGMA))
-    logs = {
-        "mosaic": by_mosaic,
-        "fluoride mosaic": by_own,
-        "thickness": by_thickness * normals["thickness"],
-        "aperture": by_aperture * normals["aperture"],
-        "structure": structure * normals["structure"],
-        "line width": doubt.line_width * normals["line width"]
-        if by_width is None
-        else by_width(normals["line width"]),
-    }
-    total = np.sum(list(logs.values()), axis=0)
-    return RatioDraws(
-        np.exp(total),
-        normals["counting"],
-        normals["film"],
-        {cause: float(np.std(values)) for cause, values in logs.items()},
-    )
+    changed = np.zeros((4, len(film.hkl)))
+    for part, share in film.components:
+        changed += share * _changed(
+            film.phase, film.hkl, part, optics, stack, doubt.thickness, doubt.opened(optics)
+        )
+    return curve(spread * _normals()["mosaic"]), np.log(changed @ film.weights)
 
 
 @lru_cache(maxsize=512)

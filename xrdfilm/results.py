@@ -50,7 +50,7 @@ class Quantity(_Record):
     @classmethod
     def of(cls, estimate: Estimate) -> Quantity:
         """The record of an estimate, with nine digits: more than any scan carries."""
-        return cls(
+        return cls.model_construct(  # numbers of our own: checked again when read
             value=_nine_digits(estimate.value),
             low=_nine_digits(estimate.low),
             high=_nine_digits(estimate.high),

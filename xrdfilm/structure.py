@@ -173,7 +173,7 @@ class Phase:
 
     def __hash__(self) -> int:
         # phases key many caches; equality still compares every field
-        return hash((self.key, self.cell, len(self.sites)))
+        return hash((self.key, self.cell.a_A, self.cell.c_A))
 
     @property
     def cell_only(self) -> bool:
