@@ -16,6 +16,7 @@ playwright = pytest.importorskip(
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 pytestmark = [
     pytest.mark.browser,
+    pytest.mark.slow,
     pytest.mark.skipif(CHROMIUM is None, reason="chromium is not installed; page not tested"),
 ]
 WAIT_MS = 60_000

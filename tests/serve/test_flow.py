@@ -98,7 +98,7 @@ def test_adjusting_storing_and_finding_it_again(server, client, scans, tmp_path)
     known = client.get("/history/F-2").text
     assert "spikes" in known
     assert "as measured" in known
-    assert "1 adjusted" in known
+    assert "<td>1 film</td>" in known
     trend = client.get("/trend", params={"quantity": "c_A"})
     assert 'href="/history/F-2"' in trend.text
 

@@ -55,7 +55,7 @@ def adjust_rows(run_file: RunFile, film: Film, posted: Mapping[str, str]) -> Pan
     for line in film.lines:
         what = Reflection(line.phase, line.hkl)
         place = "" if line.two_theta_deg.value is None else f"{line.two_theta_deg.value:.3f}"
-        rows.setdefault(what, (place, f"{line.significance:.1f}"))
+        rows.setdefault(what, (place, f"{line.significance:.1f}".replace("-", "−")))
     fluoride = next((w.phase for w in rows if w.phase == "BaF2"), "BaF2")
     for hkl in FLUORIDE_LINES:
         rows.setdefault(Reflection(fluoride, hkl), ("", ""))

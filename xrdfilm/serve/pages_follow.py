@@ -100,7 +100,7 @@ def _signature(record: RunRecord) -> dict[str, str]:
     return {
         "by": str(first.get("by") or ""),
         "why": str(first.get("why") or ""),
-        "adjusted": f"{len(touched)} adjusted" if touched else "",
+        "adjusted": f"{len(touched)} film{'' if len(touched) == 1 else 's'}" if touched else "",
     }
 
 

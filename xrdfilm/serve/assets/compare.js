@@ -30,6 +30,8 @@
   };
   let charts = [], moving = false, view = ends.slice();
   const compact = (v) => (v === null ? "" : v >= 1e6 ? `${v.toExponential(0).replace("e+", "e")}` : v >= 1e4 ? `${v / 1e3}k` : String(v));
+  const decades = (u, splits) => (linear.checked ? splits
+    : splits.map((v) => (Math.abs(Math.log10(v) - Math.round(Math.log10(v))) < 1e-9 ? v : null)));
   const follow = (u) => {
     if (moving || u.scales.x.min === null) return;
     moving = true;
@@ -41,12 +43,12 @@
     const tables = members.map((k) => [films[k].axis, lifted(films[k], how === "offset" ? k : 0)]);
     const data = uPlot.join(tables);
     return new uPlot({
-      width: host.clientWidth, height, legend: { show: false }, padding: [8, 8, 0, 0],
+      width: host.clientWidth, height, legend: { show: false }, padding: [9, 8, last ? 0 : 9, 0],
       cursor: { drag: { x: true, y: false, dist: 4 }, points: { show: false }, y: false, sync: { key: "compare" } },
       scales: { x: { time: false, min: view[0], max: view[1] }, y: linear.checked ? {} : { distr: 3, log: 10 } },
       axes: [
         { show: last, label: last ? "2θ / °" : undefined, labelSize: 18, size: 28, labelFont: FONT, font: FONT, stroke: MUTED, grid: { stroke: GRID, width: 1 }, ticks: { stroke: GRID, size: 4 } },
-        { size: 58, font: FONT, stroke: MUTED, grid: { stroke: GRID, width: 1 }, ticks: { stroke: GRID, size: 4 }, values: (u, t) => t.map(compact) },
+        { size: 58, space: how === "stack" ? 18 : 30, filter: decades, font: FONT, stroke: MUTED, grid: { stroke: GRID, width: 1, filter: decades }, ticks: { stroke: GRID, size: 4, filter: decades }, values: (u, t) => t.map(compact) },
       ],
       series: [{}, ...members.map((k) => ({ stroke: COLOURS[k % 12], width: 1.2, spanGaps: true, points: { show: false } }))],
       hooks: {
