@@ -3,7 +3,14 @@
 import pytest
 
 from xrdfilm.crystal import load_phase
-from xrdfilm.film_cell import STEP_C_A, USUAL_WITHIN_A, rounded_cell, usual_edges_A
+from xrdfilm.film_cell import (
+    FREEDOM_OF_C,
+    STEP_C_A,
+    USUAL_WITHIN_A,
+    freedom_of_c,
+    rounded_cell,
+    usual_edges_A,
+)
 
 
 @pytest.mark.parametrize(
@@ -32,6 +39,16 @@ def test_the_empty_compound_is_met_from_its_own_end() -> None:
 def test_other_compounds_keep_their_edges() -> None:
     ceria = load_phase("CeO2")
     assert usual_edges_A(ceria, ceria.cell.c_A + 0.05) == (ceria.cell.a_A, ceria.cell.b_A)
+
+
+def test_orders_of_a_axis_grains_are_no_cell_of_the_film() -> None:
+    """(200) of a quenched film at 3.858 Å would be a (006) of 11.574 Å."""
+    full, empty = load_phase("YBCO"), load_phase("YBCO6")
+    shrinkage, growth = freedom_of_c(full)
+    assert full.cell.c_A * (1.0 - shrinkage) > 3.0 * 3.858
+    assert full.cell.c_A * (1.0 + growth) > empty.cell.c_A
+    assert freedom_of_c(empty)[0] > 1.0 - full.cell.c_A / empty.cell.c_A
+    assert freedom_of_c(load_phase("CeO2")) == (FREEDOM_OF_C, FREEDOM_OF_C)
 
 
 def test_the_stated_cell_is_kept_where_it_will_do() -> None:

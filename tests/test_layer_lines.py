@@ -41,6 +41,12 @@ def test_a_reflection_with_a_line_of_its_own_is_not_counted_twice():
     assert complete_members(lines, YBCO, OPTICS) == (((0, 0, 5),), ((0, 1, 4),))
 
 
+def test_members_do_not_depend_on_how_the_scan_lies():
+    """(010) stands 0.2° below (100): a scan displaced by as much must not count it along."""
+    line = replace(_line((1, 0, 0), fwhm=0.1), expected_deg=22.87, two_theta_deg=22.87)
+    assert complete_members(_lines(line), YBCO, OPTICS) == (((1, 0, 0),),)
+
+
 def test_members_go_by_the_listed_name_of_their_family():
     named = replace(_line((2, 0, 0)), members=(Reflection("YBCO", (-2, 0, 0)),))
     assert complete_members(_lines(named), YBCO, OPTICS) == (((2, 0, 0),),)

@@ -11,7 +11,7 @@ hide which depends on the film's cell: each scan gets the layout of its own (`Pr
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence, Set
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -23,9 +23,10 @@ from xrdfilm.attenuation import refractive_decrement
 from xrdfilm.background import WIDEST_LINE_DEG, Background, broad_background
 from xrdfilm.crystal import Phase, line_list, lines_along
 from xrdfilm.errors import AlignmentError, CannotTellError, ScanAxisError, XrdfilmError
-from xrdfilm.film_cell import rounded_cell
+from xrdfilm.film_cell import freedom_of_c, rounded_cell
 from xrdfilm.fitting import BlockFits, FitSettings, WindowFits, WindowPlan, compile_plan, fit_block
 from xrdfilm.fluoride_model import FLUORIDE_LINES
+from xrdfilm.held_apart import FittedLines
 from xrdfilm.identify import CoarseShift, ExpectedLines, Peaks, coarse_shift, find_peaks
 from xrdfilm.intensity import growth_normal
 from xrdfilm.lattice import CellEstimate, System, refine_cell
@@ -44,18 +45,11 @@ CELL_SIGMA_CRYSTAL = 2e-5
 CELL_SIGMA_RECALLED = 2e-4  # a crystal whose cell was not read in a public text
 CELL_SIGMA_METAL = 1.2e-3
 CELL_SIGMA_BUFFER = 3e-3
-FILM_CELL_FREEDOM = 0.014
 POWDER_CELL_FREEDOM = 0.012
 LEAST_SIGNIFICANCE = 8.0  # of a line that alignment or cell may rest on
 MIXING_SHOWS = 30.0  # significance of a line that tells its Lorentz fraction to about a tenth
 MIXING_KNOWN = 200.0  # stronger lines tell no more of what the next one's is
 USUAL_MIXING = 0.5
-FOOT_REACH_DEG = 1.5
-FOOT_RATIO = 100.0
-# Lines of one phase nearer than this are told as their sum; up to the second number where the
-# place of either is not its own, and a little off would hand area from one to the other
-INSEPARABLE_FWHM = 1.2
-NEVER_INSEPARABLE_FWHM = 3.0
 _PLAN_STEP_DEG = 0.2  # lines may stand half this far from where a plan has them; pads are wider
 
 
@@ -136,62 +130,8 @@ class CoupledFit:
         return replace(scan, axis_deg=axis[keep], counts=scan.counts[keep], sigma=sigma)
 
     def usable(self, phase: str) -> MeasuredLines:
-        """Fitted lines of a phase that figures may rest on; the others are left out and named.
-
-        A weak line in the foot of one a hundred times as strong is only as good as the fitted
-        shape of that foot: where the window does not fit, it is left out. Lines of the phase too
-        close to be held apart are summed.
-        """
-        keep: list[int] = []
-        left_out: list[tuple[Reflection, str]] = []
-        areas = self.lines.areas
-        own = [
-            i
-            for i, (line, laid) in enumerate(zip(self.lines, self.laid, strict=True))
-            if line.reflection.phase == phase and laid.ghost is None
-        ]
-        measured = {i for i in own if self.laid[i].use == "measure"}
-        # a line that only its own phase hides belongs to the sum
-        beside = {i for i in own if self.laid[i].hidden_by_own}
-        for i in sorted(measured):
-            line = self.lines.lines[i]
-            if "misfit" in line.flags:
-                near = [
-                    k
-                    for k, other in enumerate(self.lines)
-                    if abs(other.two_theta_deg - line.two_theta_deg) < FOOT_REACH_DEG
-                    and areas[k] > FOOT_RATIO * max(areas[i], line.area_sigma_counts_deg)
-                ]
-                if near:
-                    strong = self.lines.lines[max(near, key=lambda k: float(areas[k]))]
-                    why = f"lies in the foot of {strong.reflection}, whose shape the fit misses"
-                    left_out.append((line.reflection, why))
-                    continue
-            keep.append(i)
-        chosen = self.lines.joined(self._groups(keep, beside - measured))
-        return replace(chosen, left_out=(*chosen.left_out, *left_out))
-
-    def _groups(self, measured: Sequence[int], beside: Set[int]) -> list[list[int]]:
-        """Indices of the lines to be summed: measured ones, with those of ``beside`` close by."""
-        at = {i: self.lines.lines[i].two_theta_deg for i in (*measured, *beside)}
-        groups: list[list[int]] = []
-        for i in sorted(at, key=lambda k: at[k]):
-            if groups and self._inseparable(groups[-1][-1], i):
-                groups[-1].append(i)
-            else:
-                groups.append([i])
-        kept = [group for group in groups if not set(group) <= beside]
-        return sorted(kept, key=min)
-
-    def _inseparable(self, i: int, k: int) -> bool:
-        """Whether the areas of two lines are better told as their sum."""
-        one, other = self.lines.lines[i], self.lines.lines[k]
-        gap = abs(one.two_theta_deg - other.two_theta_deg)
-        width = max(one.fwhm_deg, other.fwhm_deg)
-        if gap > NEVER_INSEPARABLE_FWHM * width:
-            return False
-        bound = any(line.place != "free" or "held_place" in line.flags for line in (one, other))
-        return gap < INSEPARABLE_FWHM * width or bound
+        """Fitted lines of a phase that figures may rest on; the others are left out and named."""
+        return FittedLines(self.lines, self.laid).usable(phase)
 
 
 def prepare(premises: Premises, axis_deg: FloatArray, products: tuple[Phase, ...] = ()) -> Prepared:
@@ -270,8 +210,9 @@ class _Settled:
 def _begin(scan: Scan, prepared: Prepared) -> _Begun | XrdfilmError:
     """Background, peaks and coarse shift of one scan."""
     premises = prepared.premises
-    if (problem := wrong_axis(scan)) is not None:
-        return problem
+    misnamed = wrong_axis(scan)
+    if misnamed is not None:
+        return misnamed
     scan = without_sparks(scan, _sure_places(prepared), premises.instrument_fwhm_deg)
     radiation = premises.optics.radiation
     adjustments = premises.adjustments
@@ -388,8 +329,10 @@ def _expected(premises: Premises, high_deg: float) -> tuple[ExpectedLines, ...]:
         )
         if lines.two_theta_deg.size == 0:
             continue
-        freedom = FILM_CELL_FREEDOM if is_film else 0.0
-        found.append(ExpectedLines.of(lines, aligned=True, cell_freedom=freedom))
+        shrinkage, freedom = freedom_of_c(layer.phase) if is_film else (0.0, 0.0)
+        found.append(
+            ExpectedLines.of(lines, aligned=True, cell_freedom=freedom, cell_shrinkage=shrinkage)
+        )
     return tuple(found)
 
 
@@ -744,5 +687,5 @@ def _finish(state: _Settled, fits: WindowFits) -> CoupledFit:
         state.true_deg,
         lines,
         laid,
-        tuple(dict.fromkeys(notes)),
+        tuple(dict.fromkeys((*begun.coarse.notes, *notes))),
     )

@@ -49,7 +49,8 @@ class ExpectedLines:
 
     ``cell_freedom``: how far, as a fraction, the cell may differ from the one the spacings were
     computed with (0 for a substrate crystal; about 0.012 for the c axis of a film whose oxygen is
-    unknown). Strengths are compared within the layer only, by their order of magnitude.
+    unknown); ``cell_shrinkage`` is the same towards smaller cells, None for as much. Strengths are
+    compared within the layer only, by their order of magnitude.
     """
 
     name: str
@@ -57,6 +58,7 @@ class ExpectedLines:
     d_A: FloatArray
     strength: FloatArray
     cell_freedom: float = 0.0
+    cell_shrinkage: float | None = None
 
     @classmethod
     def of(
@@ -65,6 +67,7 @@ class ExpectedLines:
         *,
         aligned: bool = False,
         cell_freedom: float = 0.0,
+        cell_shrinkage: float | None = None,
         least: float = 1e-4,
     ) -> ExpectedLines:
         """From a line list of a phase: all its lines (a powder), or the orders of one normal.
@@ -83,6 +86,7 @@ class ExpectedLines:
             np.asarray(lines.d_A, dtype=float)[keep],
             strength[keep],
             cell_freedom,
+            cell_shrinkage,
         )
 
     def two_theta_deg(self, wavelength_A: float, cell_scale: float = 1.0) -> FloatArray:
@@ -265,8 +269,12 @@ def _search(
             # a step moves the highest line by less than half the tolerance
             high = np.radians(np.nanmax(lines.two_theta_deg(wavelength_A)[mask])) / 2.0
             fine = np.radians(tolerance_deg) / (4.0 * np.tan(min(high, 1.2)))
-            number = 2 * int(np.ceil(lines.cell_freedom / fine)) + 1
-            scales = np.linspace(1.0 - lines.cell_freedom, 1.0 + lines.cell_freedom, number)
+            shrinkage = lines.cell_freedom
+            if lines.cell_shrinkage is not None:
+                shrinkage = lines.cell_shrinkage
+            smaller = -fine * np.arange(int(np.ceil(shrinkage / fine)), 0, -1)
+            larger = fine * np.arange(int(np.ceil(lines.cell_freedom / fine)) + 1)
+            scales = 1.0 + np.concatenate([smaller, larger])
         places = two_theta_of(lines.d_A[mask][None, :] * scales[:, None], wavelength_A)
         places = np.where(np.isfinite(places), places, -500.0)
         # a wrong cell within its freedom costs a little, so that ties go to the stated one

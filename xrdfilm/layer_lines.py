@@ -58,15 +58,18 @@ def complete_members(
                 raise CannotTellError(f"{member} is no reflection of {phase.key}: symmetry bars it")
             own.append(name)
         rows.append(own)
-    taken = {name for row in rows for name in row}
-    places = np.array([line.expected_deg for line in lines])
-    widths = np.array([max(line.fwhm_deg, 0.05) for line in lines])
+    taken = {name: row for row, names in enumerate(rows) for name in names}
+    # by places of the cell, which no displacement of the scan moves
+    place_of = {_as_hkl(hkl): at for hkl, at in zip(listed.hkl, listed.two_theta_deg, strict=True)}
+    held = [(name, row) for name, row in taken.items() if name in place_of]
+    places = np.array([place_of[name] for name, _ in held])
+    widths = np.array([max(lines.lines[row].fwhm_deg, 0.05) for _, row in held])
     gaps = np.abs(listed.two_theta_deg[:, None] - places) / widths
     nearest = gaps.argmin(axis=1)
     for i in np.flatnonzero(gaps.min(axis=1) < _UNDER_LINE):
         name = _as_hkl(listed.hkl[i])
         if name not in taken:
-            rows[int(nearest[i])].append(name)
+            rows[held[int(nearest[i])][1]].append(name)
     return tuple(tuple(row) for row in rows)
 
 

@@ -30,6 +30,7 @@ STRONG = 0.3  # of the film's strongest line
 WEAKEST = 0.003  # of the strongest line of a phase and component
 WEAKEST_RANDOM = 0.02  # random grains show so many lines that the weak ones only cost
 NUISANCE_LEAST = 1e-4  # of the film's strongest: hidden lines this strong are fitted along
+APART_FWHM = 1.5  # lines of the film further apart than this each carry a place
 IN_PLANE_DOUBT = 2.5e-3  # how far a and b of a film may be from what its c says, relative
 GHOST_LEAST = 1e-3  # of the film's strongest line: weaker ghosts do not matter beside a line
 
@@ -42,8 +43,7 @@ class LaidLine:
 
     ``certain`` marks lines that the stack is sure to show; ``use`` "nuisance" a line that is
     fitted only so that its neighbours come out right. ``ghost`` names the contaminant of a ghost;
-    ``wavelength_A`` is then the contaminant's. ``hidden_by_own``: only lines of its own phase
-    hide it, as (006) does (020).
+    ``wavelength_A`` is then the contaminant's.
     """
 
     members: tuple[Reflection, ...]
@@ -56,7 +56,6 @@ class LaidLine:
     use: Use
     ghost: str | None = None
     note: str = ""
-    hidden_by_own: bool = False
 
     @property
     def reflection(self) -> Reflection:
@@ -135,8 +134,8 @@ class Layout:
         known = line.certain or line.use == "measure" or line.role == "fluoride"
         own_shape = known and line.ghost is None and gap > (0.05 if line.certain else 0.35)
         own_place = own_shape and gap > (0.15 if line.certain else 0.35)
-        if known and line.component == "a_axis" and line.ghost is None:
-            # (h00) and (0k0) of like strength stand apart by as much as oxygen has them
+        if line.component == "a_axis" and line.ghost is None:
+            # (h00), (0k0) and (00l) stand apart by as much as oxygen has them
             own_place = self._apart_from_others(i, window, places_deg, float(fwhm_deg[i]))
         return LineSpec(
             members=line.members,
@@ -159,8 +158,9 @@ class Layout:
             other = self.lines[j]
             if j == i or other.strength < self.lines[i].strength / 3.0:
                 continue
-            alike = other.component == "a_axis" and other.ghost is None
-            if abs(float(places_deg[j] - places_deg[i])) < (1.5 * fwhm_deg if alike else 0.35):
+            gap = abs(float(places_deg[j] - places_deg[i]))
+            own = other.role == "film" and other.ghost is None
+            if gap < (APART_FWHM * fwhm_deg if own else 0.35):
                 return False
         return True
 
@@ -283,10 +283,6 @@ def _film_lines(
                 entry.strength,
                 "measure" if entry.usable else "nuisance",
                 note=entry.why,
-                hidden_by_own=not entry.usable
-                and all(
-                    o.ghost is None and o.by.phase == film.key for o in entry.overlaps if o.certain
-                ),
             )
         )
     return lines, tuple(left_out)
