@@ -103,6 +103,22 @@ def test_frame_has_the_fields_as_columns_with_dots(result):
     assert math.isnan(frame.loc[unreadable, "lattice.c_A.value"])
 
 
+def test_columns_do_not_hang_on_what_was_measured(result):
+    """A script that reads a column must find it in a run where no film has the figure."""
+    whole = result.to_frame()
+    unreadable = [film for film in result.films if film.verdict == "unreadable"]
+    assert unreadable
+    none = result.model_copy(update={"films": unreadable}).to_frame()
+    one = result.model_copy(update={"films": result.films[:1]}).to_frame()
+    free = (".sources.", "provenance.settings", "recipe.")
+    names = [[n for n in f.columns if not any(k in n for k in free)] for f in (whole, none, one)]
+    assert names[0] == names[1] == names[2]
+    for name in ("fluoride.cell_A.value", "texture.azimuth_fwhm_deg.low", "lattice.c_A.level"):
+        assert name in none.columns
+    assert "fluoride" not in whole.columns
+    assert "texture.azimuth_fwhm_deg" not in whole.columns
+
+
 def test_quantities_come_back_out_of_the_record(result):
     film = result.films[0]
     found = quantities_of(film)

@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import datetime
 import json
+from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, get_args, get_origin
 
 from pydantic import BaseModel, ConfigDict, Field
 
@@ -299,6 +300,8 @@ class RunResult(_Record):
     def to_frame(self) -> pd.DataFrame:
         """One row a film; nested fields become columns joined by dots.
 
+        The columns of the contract are there whatever was measured, nan or None where it was not;
+        those that differ from run to run (causes of an uncertainty, settings, recipe) follow.
         Digests stay together in the one column ``provenance.files``: their names differ from
         film to film.
         """
@@ -309,8 +312,23 @@ class RunResult(_Record):
             files = row["provenance"]["files"]
             row["provenance"]["files"] = "; ".join(f"{name} {sha}" for name, sha in files.items())
         frame: pd.DataFrame = pd.json_normalize(rows)
+        known = [name for name in _columns(Film) if name != "lines"]
+        inner = {name[:at] for name in known for at, sign in enumerate(name) if sign == "."}
+        others = [name for name in frame.columns if name not in known and name not in inner]
+        frame = frame.reindex(columns=[*known, *others])
         frame.insert(0, "run", self.run.id)
         return frame
+
+
+def _columns(model: type[BaseModel], before: str = "") -> Iterator[str]:
+    """Names of a record's fields, those of records within it joined by dots; no free keys."""
+    for name, field in model.model_fields.items():
+        kinds = [field.annotation, *get_args(field.annotation)]
+        nested = [k for k in kinds if isinstance(k, type) and issubclass(k, BaseModel)]
+        if nested and list not in (get_origin(kind) for kind in kinds):
+            yield from _columns(nested[0], f"{before}{name}.")
+        elif get_origin(field.annotation) is not dict or name == "files":
+            yield f"{before}{name}"
 
 
 def read_results(path: str | Path) -> RunResult:

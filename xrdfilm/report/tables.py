@@ -12,6 +12,13 @@ from xrdfilm.results import RunResult
 if TYPE_CHECKING:
     import pandas as pd
 
+_RECORDS = (
+    "reasons",
+    "phases",
+    "texture.layers",
+    "orientation.explanation",
+    "orientation.lines_left_out",
+)
 _DANGEROUS = ("=", "+", "-", "@", "\t", "\r", "\n")
 
 
@@ -31,14 +38,9 @@ def films_frame(result: RunResult) -> pd.DataFrame:
     Lists of records (reasons, phases, the working of the orientation) are in results.json, the
     reasons in `limits_frame` too.
     """
-    frame = result.to_frame()
+    frame = result.to_frame().drop(columns=list(_RECORDS))
     for name in list(frame.columns):
-        cells = [cell for cell in frame[name] if isinstance(cell, list)]
-        if not cells:
-            continue
-        if any(isinstance(part, dict) for cell in cells for part in cell):
-            frame = frame.drop(columns=name)
-        else:
+        if any(isinstance(cell, list) for cell in frame[name]):
             frame[name] = frame[name].map(
                 lambda cell: "; ".join(map(str, cell)) if isinstance(cell, list) else cell
             )
