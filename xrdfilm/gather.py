@@ -7,6 +7,7 @@ in. What the command line states overrides what a run file says.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -61,7 +62,7 @@ def gather_runs(
     """
     overrides = stated or {}
     runs: list[PlannedRun] = []
-    loose: dict[Path, list[Path]] = {}
+    loose: dict[Path, dict[Path, None]] = {}  # in the order given, each once
     for path in paths:
         if not path.exists():
             raise RunFileError("no such file or folder", path=path)
@@ -74,9 +75,7 @@ def gather_runs(
         elif path.suffix.lower() == ".toml":
             runs.append(_run_from_file(path, overrides))
         else:
-            files = loose.setdefault(path.parent, [])
-            if path not in files:
-                files.append(path)
+            loose.setdefault(path.parent, {})[path] = None
     runs += [_run_of_scans(folder, files, overrides) for folder, files in loose.items()]
     return _with_out_dirs(runs, out)
 
@@ -101,11 +100,9 @@ def _run_of_scans(folder: Path, files: Iterable[Path], overrides: Stated) -> Pla
 
 def _films_of(files: Iterable[Path], folder: Path) -> tuple[FilmTable, ...]:
     listed = list(files)
-    stems = [p.stem for p in listed]
+    stems = Counter(p.stem for p in listed)
     return tuple(
-        FilmTable(
-            id=p.name if stems.count(p.stem) > 1 else p.stem, coupled=str(p.relative_to(folder))
-        )
+        FilmTable(id=p.name if stems[p.stem] > 1 else p.stem, coupled=str(p.relative_to(folder)))
         for p in listed
     )
 

@@ -16,6 +16,7 @@ from xrdfilm.adjustments import NO_ADJUSTMENTS, Adjustments
 from xrdfilm.crystal import Phase, load_phase, phase_keys
 from xrdfilm.errors import CannotTellError, RunFileError, ScanFormatError, XrdfilmError
 from xrdfilm.film import FilmAnalyser, FilmAnalysis, FilmInput
+from xrdfilm.frames import read_frame
 from xrdfilm.gather import PlannedRun
 from xrdfilm.journal import file_mark
 from xrdfilm.limits import LimitFile, read_limit_file
@@ -97,7 +98,7 @@ class RunSetup:
         problems: list[str] = list(self.warnings)
         coupled, unreadable = None, None
         if table.coupled:
-            coupled = self._read(table.coupled, None, problems, hashes)
+            coupled = self._read(table.coupled, None, problems, hashes, table.frame)
             unreadable = problems.pop() if coupled is None else None
         side = SideScans(
             self._side_scans(table.rocking_scans, "omega", problems, hashes),
@@ -153,12 +154,20 @@ class RunSetup:
         return (stated, scan), curve
 
     def _read(
-        self, name: str, axis: Axis | None, problems: list[str], hashes: dict[str, str]
+        self,
+        name: str,
+        axis: Axis | None,
+        problems: list[str],
+        hashes: dict[str, str],
+        frame: int | None = None,
     ) -> Scan | None:
         path = self.planned.path_of(name)
         optics = self.planned.run_file.optics
         try:
-            scan = read_scan(path, axis=axis, step_time_s=optics.step_time_s)
+            if frame is None:
+                scan = read_scan(path, axis=axis, step_time_s=optics.step_time_s)
+            else:
+                scan = read_frame(path, frame, step_time_s=optics.step_time_s)
         except XrdfilmError as problem:
             problems.append(_without_folder(problem, self.planned.folder))
             return None

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import datetime
 import re
+from collections import Counter
 from pathlib import Path
 from typing import Any, Literal
 
@@ -194,6 +195,10 @@ class FilmTable(_Table):
         default_factory=dict, description="recipe keys that differ from the run's"
     )
 
+    frame: int | None = Field(
+        default=None, ge=1, description="which frame, where coupled names an in-situ stack"
+    )
+
     @property
     def rocking_scans(self) -> tuple[AngleScan, ...]:
         """The rocking scans, none, one or several."""
@@ -214,15 +219,24 @@ class FilmTable(_Table):
 
     @model_validator(mode="after")
     def _has_a_scan(self) -> FilmTable:
+        if self.frame is not None and not self.coupled:
+            raise ValueError("frame needs coupled, the stack that it belongs to")
         if not (self.coupled or self.rocking or self.azimuth or self.tilt):
             raise ValueError("a film needs at least one scan: coupled, rocking, azimuth or tilt")
         return self
 
 
 class FilmsTable(_Table):
-    """[films]: all scans of a folder at once."""
+    """[films]: all scans of a folder at once, or all frames of an in-situ stack."""
 
-    coupled: str = Field(description='pattern of file names, e.g. "*.xy"')
+    coupled: str | None = Field(default=None, description='pattern of file names, e.g. "*.xy"')
+    frames: str | None = Field(
+        default=None, description="an in-situ stack: a file that holds many scans"
+    )
+    first_time_min: float | None = Field(
+        default=None, ge=0, description="growth time at the first frame; default: 0"
+    )
+    frame_time_min: float | None = Field(default=None, gt=0, description="time from frame to frame")
     position_from: str | None = Field(
         default=None, description="regular expression with a group position_m (and maybe time_min)"
     )
@@ -239,6 +253,18 @@ class FilmsTable(_Table):
         if not set(groups) & {"position_m", "time_min", "id"}:
             raise ValueError("needs a named group: (?P<position_m>…), (?P<time_min>…) or (?P<id>…)")
         return pattern
+
+    @model_validator(mode="after")
+    def _one_source(self) -> FilmsTable:
+        if (self.coupled is None) == (self.frames is None):
+            raise ValueError("give either coupled (many files) or frames (one file of many scans)")
+        if self.frames is not None and self.position_from is not None:
+            raise ValueError("position_from goes with coupled: frames share one file name")
+        if self.frames is None and (self.first_time_min, self.frame_time_min) != (None, None):
+            raise ValueError("first_time_min and frame_time_min go with frames")
+        if self.first_time_min is not None and self.frame_time_min is None:
+            raise ValueError("first_time_min needs frame_time_min")
+        return self
 
 
 class ReferenceTable(_Table):
@@ -372,8 +398,7 @@ class RunFile(_Table):
             item if item.id else item.model_copy(update={"id": _default_id(item, number)})
             for number, item in enumerate(films, start=1)
         )
-        ids = [item.id for item in named]
-        twice = sorted({str(i) for i in ids if ids.count(i) > 1})
+        twice = sorted(str(i) for i, n in Counter(item.id for item in named).items() if n > 1)
         if twice:
             raise RunFileError(f"film id stands twice: {', '.join(twice)}", path=folder)
         return named
@@ -381,7 +406,9 @@ class RunFile(_Table):
     def _matched_films(self, folder: Path) -> tuple[FilmTable, ...]:
         if self.films is None:
             return ()
-        pattern = self.films.coupled
+        if self.films.frames is not None:
+            return self._frames(self.films, self.films.frames, folder)
+        pattern = str(self.films.coupled)
         if Path(pattern).is_absolute() or ".." in Path(pattern).parts:
             raise RunFileError(
                 f"[films] coupled = {pattern!r} leaves the run folder", path=folder / "run.toml"
@@ -401,6 +428,27 @@ class RunFile(_Table):
                     values |= {k: v for k, v in match.groupdict().items() if v is not None}
             films.append(FilmTable.model_validate(values))
         return tuple(films)
+
+    @staticmethod
+    def _frames(stated: FilmsTable, name: str, folder: Path) -> tuple[FilmTable, ...]:
+        """A film for each frame of a stack, its time by its number."""
+        from xrdfilm.frames import count_frames
+
+        if Path(name).is_absolute() or ".." in Path(name).parts:
+            raise RunFileError(
+                f"[films] frames = {name!r} leaves the run folder", path=folder / "run.toml"
+            )
+        count, stem = count_frames(folder / name), Path(name).stem
+        step, start = stated.frame_time_min, stated.first_time_min or 0.0
+        return tuple(
+            FilmTable(
+                id=f"{stem}-{number:05d}",
+                coupled=name,
+                frame=number,
+                time_min=None if step is None else round(start + step * (number - 1), 9),
+            )
+            for number in range(1, count + 1)
+        )
 
 
 def _as_tuple(scans: AngleScan | tuple[AngleScan, ...] | None) -> tuple[AngleScan, ...]:

@@ -80,6 +80,7 @@ def refuse_outside(run_file: RunFile, folder: Path) -> None:
         run_file.reference.unconverted,
         run_file.reference.finished,
         run_file.films.coupled if run_file.films else None,
+        run_file.films.frames if run_file.films else None,
     )
     named += [name for name in optional if name is not None]
     root = folder.resolve()
