@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 
@@ -50,6 +51,7 @@ LEAST_SIGNIFICANCE = 8.0  # of a line that alignment or cell may rest on
 MIXING_SHOWS = 30.0  # significance of a line that tells its Lorentz fraction to about a tenth
 MIXING_KNOWN = 200.0  # stronger lines tell no more of what the next one's is
 USUAL_MIXING = 0.5
+MOST_CELLS, MOST_PLANS = 48, 32  # layouts and plans kept at a time
 _PLAN_STEP_DEG = 0.2  # lines may stand half this far from where a plan has them; pads are wider
 
 
@@ -76,6 +78,7 @@ class Prepared:
         if film == self.premises.film:
             return self
         if film not in self.others:
+            make_room(self.others, MOST_CELLS)
             premises = self.premises.on_film(film)
             layout = _laid_out(premises, self.axis_deg, self.products)
             self.others[film] = replace(self, premises=premises, layout=layout, plans={}, others={})
@@ -86,10 +89,17 @@ class Prepared:
         shift = np.round((places_deg - self.layout.true_deg) / _PLAN_STEP_DEG).astype(np.int16)
         key = shift.tobytes()
         if key not in self.plans:
+            make_room(self.plans, MOST_PLANS)
             near = self.layout.true_deg + shift * _PLAN_STEP_DEG
             specs = self.layout.specs(near, fwhm_deg)
             self.plans[key] = compile_plan(self.axis_deg, specs, self.premises.optics.radiation)
         return self.plans[key]
+
+
+def make_room(kept: dict[Any, Any], most: int) -> None:
+    """Let the oldest of what is kept go, so that one more makes ``most``: runs may be long."""
+    while len(kept) >= most:
+        del kept[next(iter(kept))]
 
 
 @dataclass(frozen=True, slots=True, eq=False)

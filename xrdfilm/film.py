@@ -19,7 +19,14 @@ import numpy as np
 from xrdfilm._typing import FloatArray
 from xrdfilm.breadth import SampleBreadth, WilliamsonHall, sample_breadth, williamson_hall
 from xrdfilm.buffers import BufferOrientation, buffer_orientation
-from xrdfilm.coupled import CoupledFit, Prepared, analyse_coupled, prepare, wrong_axis
+from xrdfilm.coupled import (
+    CoupledFit,
+    Prepared,
+    analyse_coupled,
+    make_room,
+    prepare,
+    wrong_axis,
+)
 from xrdfilm.crystal import line_list
 from xrdfilm.errors import CannotTellError, XrdfilmError
 from xrdfilm.estimate import Estimate
@@ -46,10 +53,11 @@ from xrdfilm.unexplained import UnexplainedLine, find_unexplained
 
 CANDIDATE_PHASES = (
     "YBCO", "BaF2", "CuO", "Cu2O", "Y2O3", "Y2BaCuO5", "BaCuO2", "Y2Cu2O5", "BaCO3", "BaCeO3",
-    "NiO", "NiWO4", "YF3", "BaZrO3",
+    "NiO", "NiWO4", "YF3", "BaZrO3", "SrTiO3", "LaAlO3", "MgO", "CeO2", "La2Zr2O7", "Ni-5W",
 )  # fmt: skip
 """Phases that an unexplained line is compared with."""
 
+MOST_PREPARED = 16  # stacks and axes that an analyser keeps at a time
 YTTRIUM_FILMS = ("YBCO", "YBCO6")
 FRINGES_BELOW_NM = 300.0  # thicker films show no fringes on a divergent-beam instrument
 
@@ -102,8 +110,8 @@ class FilmAnalyser:
     """Analyses films, keeping what films of one stack and axis share."""
 
     def __init__(self) -> None:
+        # by the identity of the premises, which live as long as what is prepared of them
         self._prepared: dict[tuple[int, bytes], Prepared] = {}
-        self._kept: list[Premises] = []  # ids stay unique only while their objects live
 
     def analyse(
         self, films: Sequence[FilmInput], tick: Callable[[str], None] | None = None
@@ -156,7 +164,7 @@ class FilmAnalyser:
 
     def _prepare(self, key: tuple[int, bytes], premises: Premises, scan: Scan) -> Prepared:
         if key not in self._prepared:
-            self._kept.append(premises)
+            make_room(self._prepared, MOST_PREPARED)
             self._prepared[key] = prepare(premises, scan.axis_deg)
         return self._prepared[key]
 

@@ -191,7 +191,7 @@ def _findings(
     return _without_borrowed(found)
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=512)
 def _places(phase: Phase, optics: Optics, stack: Stack) -> tuple[tuple[Hkl, float, float], ...]:
     """Strongest lines as random grains: hkl, place, strength; lines at one place summed."""
     lines = line_list(phase, optics.radiation, two_theta_max_deg=90.0)

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from xrdfilm import results
 from xrdfilm.adjustments import NO_ADJUSTMENTS, Adjustments
+from xrdfilm.coupled import make_room
 from xrdfilm.crystal import Phase, load_phase, phase_keys
 from xrdfilm.errors import CannotTellError, RunFileError, ScanFormatError, XrdfilmError
 from xrdfilm.film import FilmAnalyser, FilmAnalysis, FilmInput
@@ -29,6 +30,8 @@ from xrdfilm.scan import Axis, Scan
 from xrdfilm.side_scans import SideScans
 from xrdfilm.standard import Instrument, measure_instrument
 from xrdfilm.tilt_model import DefocusCurve
+
+MOST_PREMISES = 64  # kept at a time
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -88,6 +91,7 @@ class RunSetup:
         if scan is not None:
             key = (adjustments, scan.anode, scan.wavelength_A, scan.step_time_s)
         if key not in self._premises:
+            make_room(self._premises, MOST_PREMISES)
             found = premises_of(self.planned.run_file, scan, self.phases, self.instrument)
             self._premises[key] = replace(found, adjustments=adjustments)
         return self._premises[key]
