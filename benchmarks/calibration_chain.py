@@ -276,11 +276,7 @@ def compare(case: Case, found: FilmAnalysis) -> Row:
             under = found.fluoride.under(ASSUMPTION[case.fluoride])
             fraction = under.volume_fraction if under else None
             told["fluoride, true orientation"] = (fraction, facts["fluoride"])
-            worst = found.fluoride.worst
-            told["fluoride, as recorded"] = (
-                worst.volume_fraction if worst else None,
-                facts["fluoride"],
-            )
+            told["fluoride, as judged"] = (found.fluoride.volume_fraction, facts["fluoride"])
             if found.fluoride.detected:
                 told["fluoride cell"] = (found.fluoride.cell_A, facts["edge"])
     for buffer in found.buffers:

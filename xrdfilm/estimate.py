@@ -171,3 +171,34 @@ def _quantiles(ordered: FloatArray, probabilities: Sequence[float]) -> list[floa
         low, high = float(ordered[below]), float(ordered[min(below + 1, last)])
         found.append(low + (at - below) * (high - low))
     return found
+
+
+def widest(estimates: Sequence[Estimate]) -> Estimate:
+    """One figure for a quantity of which several, each with draws, may hold: their envelope.
+
+    Its lower quantiles are the lowest of theirs and its upper ones the highest (a probability
+    box), so that a limit counts as kept, or broken, only where it does for every one. Raises
+    ValueError for none.
+    """
+    if not estimates:
+        raise ValueError("no estimate to choose from")
+    drawn = [e for e in estimates if e.draws is not None]
+    if len(estimates) == 1 or len(drawn) < len(estimates):
+        return max(estimates, key=lambda e: np.inf if e.high is None else e.high)
+    first = estimates[0]
+    rank = np.linspace(0.0, 1.0, max(len(e.draws) for e in drawn if e.draws is not None))
+    table = np.array([np.quantile(e.draws, rank) for e in drawn if e.draws is not None])
+    draws = np.where(rank < 0.5, table.min(axis=0), table.max(axis=0))
+    lows = [e.low for e in estimates if e.low is not None]
+    highs = [e.high for e in estimates if e.high is not None]
+    return Estimate(
+        None,
+        min(lows) if len(lows) == len(estimates) else first.bounds[0],
+        max(highs) if len(highs) == len(estimates) else first.bounds[1],
+        first.level,
+        float(np.median(draws)),
+        float(draws.std()),
+        {"which of several holds": float(draws.std())},
+        first.bounds,
+        draws,
+    )

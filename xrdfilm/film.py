@@ -15,8 +15,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
+from scipy.special import ndtri
 
-from xrdfilm._typing import FloatArray
 from xrdfilm.breadth import SampleBreadth, WilliamsonHall, sample_breadth, williamson_hall
 from xrdfilm.buffers import BufferOrientation, buffer_orientation
 from xrdfilm.coupled import (
@@ -27,13 +27,14 @@ from xrdfilm.coupled import (
     prepare,
     wrong_axis,
 )
-from xrdfilm.crystal import line_list
 from xrdfilm.errors import CannotTellError, XrdfilmError
 from xrdfilm.estimate import Estimate
 from xrdfilm.fluoride import FluorideEstimate, FluorideSettings, estimate_fluoride
 from xrdfilm.fluoride_model import ModelDoubt
 from xrdfilm.fringes import Fringes, find_fringes
 from xrdfilm.intensity import Orientation, a_axis, c_axis, other_103, random
+from xrdfilm.leftover import fluoride_places, unexplained_lines
+from xrdfilm.lines import Reflection
 from xrdfilm.orientation import OrientationEstimate, estimate_orientation
 from xrdfilm.oxygen import OxygenHint, oxygen_hint
 from xrdfilm.premises import Premises
@@ -49,13 +50,7 @@ from xrdfilm.side_scans import (
     measured_mosaic,
 )
 from xrdfilm.tilt import with_random
-from xrdfilm.unexplained import UnexplainedLine, find_unexplained
-
-CANDIDATE_PHASES = (
-    "YBCO", "BaF2", "CuO", "Cu2O", "Y2O3", "Y2BaCuO5", "BaCuO2", "Y2Cu2O5", "BaCO3", "BaCeO3",
-    "NiO", "NiWO4", "YF3", "BaZrO3", "SrTiO3", "LaAlO3", "MgO", "CeO2", "La2Zr2O7", "Ni-5W",
-)  # fmt: skip
-"""Phases that an unexplained line is compared with."""
+from xrdfilm.unexplained import UnexplainedLine
 
 MOST_PREPARED = 16  # stacks and axes that an analyser keeps at a time
 YTTRIUM_FILMS = ("YBCO", "YBCO6")
@@ -220,11 +215,17 @@ def _begin(film: FilmInput, fit: CoupledFit | XrdfilmError | None) -> _Begun | F
     mosaics = film_mosaics(side, premises)
     orientation = by_lines = fluoride = search = None
     if not premises.powder:
-        by_lines = _orientation(coupled, mosaics, why_not)
-        orientation = _best_route(side, by_lines)
-        components = components_of(orientation, mosaics)
-        doubt = _model_doubt(premises, mosaics)
-        fluoride = _fluoride(coupled, components, doubt, film.references, why_not, warnings)
+        without: frozenset[Reflection] = frozenset()
+        for _ in range(2):
+            by_lines = _orientation(coupled, mosaics, why_not, without)
+            orientation = _best_route(side, by_lines)
+            components = components_of(orientation, mosaics)
+            doubt = _model_doubt(premises, mosaics, orientation)
+            fluoride = _fluoride(coupled, components, doubt, film.references, why_not, warnings)
+            # a fluoride found where random grains of the film have a line may own that line
+            without = _beside_fluoride(coupled, fluoride)
+            if not without:
+                break
         search = _search(coupled, components, doubt, fluoride)
     return _Begun(film, coupled, side, orientation, by_lines, fluoride, search, why_not, warnings)
 
@@ -251,26 +252,34 @@ def _finish(begun: _Begun, products: tuple[ProductFinding, ...] | Exception) -> 
         oxygen=_oxygen(coupled, why_not),
         breadth=_breadth(coupled, why_not),
         fringes=fringes,
-        unexplained=_unexplained(coupled, fluoride, products, fringes),
+        unexplained=unexplained_lines(coupled, fluoride, products, fringes),
         why_not=why_not,
         warnings=tuple(dict.fromkeys(warnings)),
     )
 
 
 def _orientation(
-    coupled: CoupledFit, mosaics: Mapping[str, Mosaic], why_not: dict[str, str]
+    coupled: CoupledFit,
+    mosaics: Mapping[str, Mosaic],
+    why_not: dict[str, str],
+    without: frozenset[Reflection],
 ) -> OrientationEstimate | None:
     premises = coupled.premises
+    lines = coupled.usable(premises.film.key)
+    free = lines.subset([i for i, line in enumerate(lines) if not without & set(line.members)])
+    counted = {member for line in free for member in line.members}
+    left_out = [(r, why) for r, why in coupled.prepared.layout.left_out if r not in counted]
+    left_out += [(r, "a line of the fluoride that was found lies there") for r in sorted(without)]
     try:
         return estimate_orientation(
-            coupled.usable(premises.film.key),
+            free,
             premises.film,
             premises.optics,
             premises.stack,
             mosaics=mosaics,
             a_normal_share=premises.a_normal_share,
             spread=ModelSpread(thickness=premises.thickness_uncertainty),
-            left_out=coupled.prepared.layout.left_out,
+            left_out=left_out,
         )
     except XrdfilmError as problem:
         for name in ("c_axis_fraction", "a_axis_fraction", "random_fraction"):
@@ -315,11 +324,46 @@ def components_of(
     return [(what, part / total) for what, part in found]
 
 
-def _model_doubt(premises: Premises, mosaics: Mapping[str, Mosaic]) -> ModelDoubt:
-    """What the amounts of minor phases take for granted, as the premises state it."""
-    return ModelDoubt(
-        mosaic_factor=mosaics["c_axis"].factor, thickness=premises.thickness_uncertainty
+def _beside_fluoride(
+    coupled: CoupledFit, fluoride: FluorideEstimate | None
+) -> frozenset[Reflection]:
+    """Lines of the film's random grains that lie where a detected fluoride has a line."""
+    places = fluoride_places(coupled, fluoride)
+    if not places.size:
+        return frozenset()
+    correct = coupled.alignment.correct
+    return frozenset(
+        line.reflection
+        for line in coupled.usable(coupled.premises.film.key)
+        if sum(i != 0 for i in line.reflection.hkl) > 1
+        and np.min(np.abs(places - correct(line.two_theta_deg))) < max(0.25, 2.0 * line.fwhm_deg)
     )
+
+
+def _model_doubt(
+    premises: Premises, mosaics: Mapping[str, Mosaic], orientation: OrientationEstimate | None
+) -> ModelDoubt:
+    """What the amounts of minor phases take for granted, as the premises and shares state it."""
+    return ModelDoubt(
+        mosaic_factor=mosaics["c_axis"].factor,
+        thickness=premises.thickness_uncertainty,
+        orientation=_share_doubt(orientation),
+    )
+
+
+def _share_doubt(orientation: OrientationEstimate | None) -> float:
+    """How well the c-axis share tells the film's whole volume from its (00l): a relative sigma.
+
+    From the interval's ends, since a small share may be off by a factor; without the part of the
+    mosaics, which amounts doubt by themselves.
+    """
+    if orientation is None:
+        return 1.0
+    share = orientation.c_axis
+    low, high = max(share.low or 0.0, 0.02), min(share.high or 1.0, 1.0)
+    spread = float(np.log(max(high / low, 1.0))) / (2.0 * float(ndtri(0.5 + share.level / 2.0)))
+    by_mosaic = share.sources.get("mosaic", 0.0) / share.sigma if share.sigma else 0.0
+    return spread * float(np.sqrt(max(1.0 - by_mosaic**2, 0.0)))
 
 
 def _fluoride(
@@ -371,7 +415,7 @@ def _search(
     fluoride: FluorideEstimate | None,
 ) -> ProductSearch:
     premises = coupled.premises
-    taken = _fluoride_places(coupled, fluoride)
+    taken = fluoride_places(coupled, fluoride)
     return ProductSearch(
         coupled.aligned_scan(),
         coupled.usable(premises.film.key),
@@ -491,63 +535,3 @@ def _fringes(coupled: CoupledFit) -> Fringes | None:
     return find_fringes(
         coupled.scan, top.two_theta_deg, top.fwhm_deg, premises.optics.radiation.k_alpha1_A
     )
-
-
-def _unexplained(
-    coupled: CoupledFit,
-    fluoride: FluorideEstimate | None,
-    products: Sequence[ProductFinding],
-    fringes: Fringes | None,
-) -> tuple[UnexplainedLine, ...]:
-    """Lines that neither stack, ghosts, fringes, fluoride nor a found product explain."""
-    premises = coupled.premises
-    rays = premises.optics.radiation
-    references = [line_list(premises.phase(key), rays) for key in CANDIDATE_PHASES]
-    found = find_unexplained(
-        coupled.scan, coupled.background, coupled.fits, rays, references, skip_ghosts=True
-    )
-    shift = coupled.alignment.shift
-    known = [_fluoride_places(coupled, fluoride)]
-    known[0] = known[0] + shift(known[0])
-    for product in products:
-        if product.detected:
-            places = np.array([line.two_theta_deg for line in product.lines])
-            known.append(places + shift(places))
-    # what a badly fitted line leaves over beside it is no line
-    rough = {"misfit", "blend", "held_place"}
-    known.append(
-        np.array(
-            [
-                line.two_theta_deg
-                for line in coupled.lines
-                if rough & set(line.flags) and line.significance > 5.0
-            ]
-        )
-    )
-    explained = np.concatenate(known)
-    kept = [
-        line
-        for line in found
-        if not any(candidate.kind == "ghost" for candidate in line.candidates)
-        and not premises.adjustments.hides(line.two_theta_deg)
-        and not np.any(np.abs(explained - line.two_theta_deg) < max(0.15, line.fwhm_deg))
-    ]
-    if fringes is not None and kept:
-        comb = fringes.modulation(np.array([line.two_theta_deg for line in kept])) > 0.2
-        kept = [
-            line
-            for line, tooth in zip(kept, comb, strict=True)
-            if not (tooth and fringes.low_deg <= line.two_theta_deg <= fringes.high_deg)
-        ]
-    return tuple(kept)
-
-
-def _fluoride_places(coupled: CoupledFit, fluoride: FluorideEstimate | None) -> FloatArray:
-    """Aligned places of all lines of a fluoride that was detected."""
-    if fluoride is None or not fluoride.detected:
-        return np.empty(0)
-    phase = coupled.premises.fluoride
-    edge = None if fluoride.cell_A is None else fluoride.cell_A.centre
-    if edge is not None:
-        phase = phase.with_cell(a_A=edge)
-    return line_list(phase, coupled.premises.optics.radiation).two_theta_deg

@@ -38,7 +38,7 @@ ASSUMPTIONS = ("aligned_00l", "aligned_111", "random")
 DRAWS = 1024
 _NODES = 25
 _CAUSES = ("counting", "film", "mosaic", "fluoride mosaic", "thickness", "aperture", "structure",
-           "line width")  # fmt: skip
+           "line width", "orientation")  # fmt: skip
 STRUCTURE_SIGMA = {3: 0.12, 5: 0.06, 6: 0.06, 7: 0.15}
 """Relative doubt of |F|² of (00l) by l: strong lines hold better than weak ones, which lean on
 the heights of Ba and Cu2 and on oxygen (computed spread of published coordinates)."""
@@ -53,7 +53,8 @@ class ModelDoubt:
     ``mosaic_factor`` and ``fluoride_mosaic_factor`` are the factors (one standard deviation) by
     which the film's mosaic, and the fluoride's relative to the film's, may be off;
     ``thickness``, ``aperture``, ``structure`` (a factor on the doubts listed here) and
-    ``line_width`` are relative. All zero: the model is taken as exact.
+    ``line_width`` are relative; so is ``orientation``, the doubt that the shares of the film's
+    orientations put on its whole volume. All zero: the model is taken as exact.
     """
 
     mosaic_factor: float = 1.3
@@ -62,6 +63,7 @@ class ModelDoubt:
     aperture: float = 0.10
     structure: float = 1.0
     line_width: float = 0.10
+    orientation: float = 0.0
 
     @classmethod
     def none(cls) -> ModelDoubt:
@@ -291,6 +293,7 @@ def ratio_draws(
         "aperture": 0.5 * float(wide - narrow),
         "structure": structure,
         "line width": doubt.line_width,
+        "orientation": doubt.orientation,
     }
     sigma_log = {"mosaic": float(np.std(by_mosaic)), "fluoride mosaic": float(np.std(by_own))}
     total = by_mosaic + by_own

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
 from xrdfilm._typing import Hkl
-from xrdfilm.estimate import Estimate
+from xrdfilm.estimate import Estimate, widest
 from xrdfilm.fluoride_amount import (
     UnderAssumption,
     upper_limit,
@@ -97,6 +97,19 @@ class FluorideEstimate:
             return self.under(self.settled)
         open_ = [a for a in self.assumptions if a.volume_fraction is not None]
         return max(open_, key=upper_limit, default=None)
+
+    @property
+    def volume_fraction(self) -> Estimate | None:
+        """The volume fraction whatever the orientation: of the settled assumption, else of all.
+
+        While it is open, the figure is only as low as the lowest and only as high as the highest
+        of the assumptions have it: a limit is kept or broken only if each of them says so.
+        """
+        chosen = self.worst
+        if chosen is None or self.settled is not None:
+            return None if chosen is None else chosen.volume_fraction
+        known = [a.volume_fraction for a in self.assumptions]
+        return widest([e for e in known if e is not None])
 
     def record(self) -> Fluoride:
         """The record for results.json.

@@ -24,6 +24,7 @@ from xrdfilm.windows import LineSpec, WindowSpec
 
 BLEND_FWHM = 0.7  # nearer than this share of their width no fit holds two lines apart
 PAD_DEG = 0.7  # free stretch beside the outermost line of a window, for the local background
+INSIDE_DEG = 0.1  # a ghost must lie this far within a window to be fitted there
 JOIN_DEG = 0.75  # lines nearer than this are fitted together
 JOIN_STRONG_DEG = 1.25  # the same beside a line this strong, whose tails no polynomial follows
 STRONG = 0.3  # of the film's strongest line
@@ -110,8 +111,15 @@ class Layout:
                 low = max(low, _border(edges[k][0], edges[k - 1][1]))
             if k + 1 < len(edges):
                 high = min(high, _border(edges[k][1], edges[k + 1][0]))
-            lines = tuple(self._spec(i, window, places_deg, fwhm_deg) for i in window)
             low, high = max(low, self.low_deg), min(high, self.high_deg)
+            lines = tuple(self._spec(i, window, places_deg, fwhm_deg) for i in window)
+            # what rides along must stand in the window: of its foot alone no area can be told
+            lines = tuple(
+                replace(line, fitted=low + INSIDE_DEG < line.two_theta_deg < high - INSIDE_DEG)
+                if _rides_along(self.lines[i])
+                else line
+                for i, line in zip(window, lines, strict=True)
+            )
             degree = self.background_degree
             if degree is None:
                 degree = 2 if high - low > 2.2 else 1

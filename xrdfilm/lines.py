@@ -16,7 +16,7 @@ import numpy as np
 from xrdfilm._typing import FloatArray, Hkl
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, order=True)
 class Reflection:
     """A reflection of a phase: the phase's key in reference_peaks and its Miller indices."""
 

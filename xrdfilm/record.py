@@ -107,8 +107,7 @@ def judged_quantities(record: results.Film, analysis: FilmAnalysis) -> dict[str,
         aligned, loose = fluoride.aligned, fluoride.under("random")
         found["fluoride_volume_fraction_aligned"] = aligned.volume_fraction if aligned else None
         found["fluoride_volume_fraction_random"] = loose.volume_fraction if loose else None
-        chosen = fluoride.worst
-        found["fluoride_volume_fraction"] = chosen.volume_fraction if chosen else None
+        found["fluoride_volume_fraction"] = fluoride.volume_fraction
     coupled = analysis.coupled
     if coupled is not None:
         if coupled.cell is not None and coupled.cell.c_A is not None:
@@ -303,14 +302,13 @@ def _fluoride_phase(fluoride: FluorideEstimate, key: str) -> results.PhaseFindin
         for line in fluoride.lines
         if fluoride.detected and line.area > line.decision_area
     ]
-    chosen = fluoride.worst
     note = f"probability of looking so much like fluoride without any: {fluoride.p_value:.2g}"
     return results.PhaseFinding(
         phase=key,
         detected=fluoride.detected,
         lines=lines,
         note=note,
-        volume_fraction=_quantity(chosen.volume_fraction if chosen else None),
+        volume_fraction=_quantity(fluoride.volume_fraction),
     )
 
 

@@ -47,7 +47,7 @@ class LineSpec:
     a line of one wavelength (K-beta, tungsten). ``skew`` is the expected low-angle asymmetry of
     `xrdfilm.profile`, ``skewness`` tells whether it is fitted. With ``core_excluded_fwhm`` > 0
     the points within that many FWHM of the line are left out (a substrate line that dwarfs its
-    neighbours): only its tails are fitted.
+    neighbours): only its tails are fitted. ``fitted`` False leaves the line out of the window.
     """
 
     members: tuple[Reflection, ...]
@@ -68,6 +68,7 @@ class LineSpec:
     skewness: Freedom = "forced"
     skew_group: str = ""
     core_excluded_fwhm: float = 0.0
+    fitted: bool = True
     label: str = ""
 
 
@@ -220,7 +221,7 @@ def compile_plan(
     for number, window in enumerate(windows):
         index = np.arange(first, first + len(window.lines))
         first += len(window.lines)
-        there = [x[0] <= line.two_theta_deg <= x[-1] for line in window.lines]
+        there = [line.fitted and x[0] <= line.two_theta_deg <= x[-1] for line in window.lines]
         gone = window.low_deg < x[0] - step or window.high_deg > x[-1] + step
         cut[index] = int(gone)
         index = index[np.array(there, bool)]
