@@ -229,7 +229,9 @@ def write_demo(folder: Path, *, tick: Callable[[str], None] | None = None) -> Pa
         rocking = []
         for hkl in ((0, 0, 5), (2, 0, 0)) if demo.with_a_rocking else ((0, 0, 5),):
             omega_deg = np.linspace(-12.0, 12.0, 241)
-            omega, _ = simulate_rocking(film, optics, hkl, omega_deg=omega_deg, seed=2000 + number)
+            omega, _ = simulate_rocking(
+                film, optics, hkl, omega_deg=omega_deg, seed=2000 + number + 100 * hkl[0]
+            )
             indices = "".join(map(str, hkl))
             beside = folder / f"w{indices}-{number:02d}.xy"
             write_scan(beside, omega)

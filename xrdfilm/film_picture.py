@@ -87,20 +87,20 @@ def _side_scans(analysis: FilmAnalysis) -> tuple[SideScan, ...]:
         what = Reflection(stated.phase or film, stated.hkl)
         found.append(
             SideScan("rocking", f"rocking scan of {what}", scan.axis_deg, scan.counts,
-                     _same_shape(curve.fitted, scan.counts), "ω / degrees")
+                     _same_shape(curve.fitted, scan.counts), "ω / °")
         )  # fmt: skip
     for stated, scan, azimuth in analysis.side.azimuth:
         what = Reflection(stated.phase or film, stated.hkl)
         found.append(
             SideScan("azimuth", f"azimuth scan of {what}", scan.axis_deg, scan.counts,
-                     _same_shape(azimuth.fitted, scan.counts), "φ / degrees")
+                     _same_shape(azimuth.fitted, scan.counts), "φ / °")
         )  # fmt: skip
     tilt = analysis.side.tilt
     if tilt is not None:
         what = Reflection(film, tilt.stated.hkl)
         found.append(
             SideScan("tilt", f"tilt scan of {what}", tilt.scan.axis_deg, tilt.scan.counts,
-                     _same_shape(tilt.fitted.fitted, tilt.scan.counts), "χ / degrees")
+                     _same_shape(tilt.fitted.fitted, tilt.scan.counts), "χ / °")
         )  # fmt: skip
     return tuple(found)
 

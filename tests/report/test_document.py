@@ -1,3 +1,4 @@
+import io
 import itertools
 import re
 import shutil
@@ -6,12 +7,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from reportlab.pdfgen.canvas import Canvas
 
 from tests.report import synthetic
 from xrdfilm.report.document import write_pdf
 from xrdfilm.report.drawing import thinned
 from xrdfilm.report.overview import run_content
-from xrdfilm.report.pdf_sheet import split_columns
+from xrdfilm.report.pdf_flow import draw_columns
+from xrdfilm.report.pdf_parts import Drawn
 
 
 def pages(path):
@@ -94,13 +97,50 @@ def test_the_words_of_the_page_are_in_the_pdf(tmp_path):
     assert "poisonous by breath" in " ".join(text.split())
 
 
-@pytest.mark.parametrize(
-    ("heights", "tallest"), [([1, 1, 1], 1), ([5, 1, 1, 1, 4], 5), ([3], 3), ([2, 2, 2, 2], 4)]
-)
-def test_columns_are_as_even_as_can_be(heights, tallest):
-    cuts = [0, *split_columns(heights), len(heights)]
-    assert cuts == sorted(cuts)
-    assert max(sum(heights[a:b]) for a, b in itertools.pairwise(cuts)) == tallest
+class Block(Drawn):
+    """A block that notes where it was drawn: left, bottom and top on the page."""
+
+    drawn: list[tuple[float, float, float]]
+
+    def __init__(self, height, drawn):
+        super().__init__(height)
+        self.drawn = drawn
+
+    def draw(self):
+        left, bottom = self.canv.absolutePosition(0, 0)
+        _, top = self.canv.absolutePosition(0, self._height)
+        self.drawn.append((left, bottom, top))
+
+
+def flowed(heights):
+    drawn = []
+    canvas = Canvas(io.BytesIO())
+    scale = draw_columns(
+        canvas,
+        lambda width: [Block(height, drawn) for height in heights],
+        lefts=[0.0, 110.0, 220.0],
+        width=100.0,
+        top=500.0,
+        room=200.0,
+    )
+    return scale, drawn
+
+
+def test_what_fits_is_set_in_full_size_column_after_column():
+    scale, drawn = flowed([60.0] * 9)
+    assert scale == 1.0
+    assert [left for left, _, _ in drawn] == [0.0] * 3 + [110.0] * 3 + [220.0] * 3
+    assert [top for _, _, top in drawn[:3]] == [500.0, 440.0, 380.0]
+
+
+@pytest.mark.parametrize("heights", [[60.0] * 40, [150.0] * 5, [500.0], [10.0, 390.0, 10.0, 380.0]])
+def test_too_much_is_set_smaller_and_stays_on_its_page(heights):
+    scale, drawn = flowed(heights)
+    assert scale < 1.0
+    assert len(drawn) == len(heights)
+    assert all(299.999 <= bottom < top <= 500.001 for _, bottom, top in drawn)
+    for (left, bottom, _), (after, _, top) in itertools.pairwise(drawn):
+        assert (after, -top) >= (left, -bottom - 1e-6)
 
 
 def test_thinning_loses_no_line_top():

@@ -6,8 +6,15 @@ from tests.report import synthetic
 from xrdfilm.estimate import from_normal
 from xrdfilm.limits import decide, parse_limits
 from xrdfilm.quantities import exact
+from xrdfilm.report.overview import run_content
 from xrdfilm.report.scale import limit_scale
-from xrdfilm.report.strip import nice_ticks, passing_stretches, position_strip, quantity_traces
+from xrdfilm.report.strip import (
+    _round_ends,
+    nice_ticks,
+    passing_stretches,
+    position_strip,
+    quantity_traces,
+)
 
 
 def scale_of(text, **quantities):
@@ -112,3 +119,27 @@ def test_traces_follow_the_limited_quantities():
     assert [text for _, text in a_axis.limits] == ["5", "15"]
     assert len(a_axis.points) == 11  # the unreadable film has none
     assert all(point.low >= point.high for point in a_axis.points)  # pixels run downwards
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "ends"),
+    [(0.0, 24.59, (0.0, 25.0)), (11.681, 11.7834, (11.68, 11.8)), (4.477, 6.0, (4.4, 6.0))],
+)
+def test_ends_of_an_axis_are_round_and_hold_all(low, high, ends):
+    found = _round_ends(low, high)
+    assert found[0] <= low < high <= found[1]
+    assert found == pytest.approx(ends)
+
+
+@pytest.mark.parametrize("value", [0.0, 5.0, -3.0])
+def test_ends_of_an_axis_of_one_value_lie_beside_it(value):
+    low, high = _round_ends(value, value)
+    assert low < value < high
+
+
+def test_an_event_is_told_by_its_day_and_words():
+    result, _ = synthetic.run(1, points=200)
+    events = [{"date": "2031-03-03", "text": "new ink lot"}, {"date": None, "text": "furnace"}]
+    run = result.run.model_copy(update={"events": events})
+    told = run_content(result.model_copy(update={"run": run})).events
+    assert told == ("2031-03-03: new ink lot", "furnace")

@@ -52,7 +52,7 @@ def _run_pages(run: RunContent, strip: Strip | None) -> list[Flowable]:
     """The run's part of the document."""
     story: list[Flowable] = [
         words(f"Run {run.id}", TITLE),
-        words("    ".join(part for part in (run.date, f"{len(run.films)} films") if part), SMALL),
+        words(" · ".join(part for part in (run.date, f"{len(run.films)} films") if part), SMALL),
         Spacer(1, 5),
         Rule("Outcome"),
         Table(

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from xrdfilm.numbers import show
 from xrdfilm.quantities import DETECTED, QUANTITIES, find_quantity, quantities_of
@@ -75,7 +76,7 @@ def run_content(result: RunResult) -> RunContent:
         date=result.run.date.isoformat() if result.run.date else "",
         note=result.run.operator_note or "",
         recipe=tuple(flatten(result.run.recipe)),
-        events=tuple("; ".join(f"{k} {v}" for k, v in flatten(e)) for e in result.run.events),
+        events=tuple(_event_words(event) for event in result.run.events),
         counts=tuple((v, VERDICT_WORDS[v], verdicts.count(v)) for v in WORST_FIRST[::-1]),
         films=films,
         order=tuple(sorted(range(len(films)), key=lambda i: _badness(result.films[i]))),
@@ -84,6 +85,15 @@ def run_content(result: RunResult) -> RunContent:
         grades=tuple((name, reached.count(name)) for name in dict.fromkeys(sorted(reached))),
         version=next((film.provenance.version for film in result.films), ""),
     )
+
+
+def _event_words(event: Mapping[str, Any]) -> str:
+    """An event as "2031-03-03: new ink lot", and what else is recorded of it."""
+    rest = {key: value for key, value in event.items() if key not in ("date", "text")}
+    told = str(event.get("text") or "")
+    day = str(event["date"]) if event.get("date") else ""
+    words = ": ".join(part for part in (day, told) if part)
+    return "; ".join(part for part in (words, *(f"{k} {v}" for k, v in flatten(rest))) if part)
 
 
 def _badness(film: Film) -> tuple[int, float]:

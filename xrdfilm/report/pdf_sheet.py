@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Sequence
 from typing import Any
 from xml.sax.saxutils import escape
@@ -13,6 +12,7 @@ from xrdfilm.report.content import FilmContent, FluorideContent, Row
 from xrdfilm.report.drawing import FONT, INK, MUTED, VERDICT_COLOURS, draw_mark, draw_scan
 from xrdfilm.report.html import ghost_words, hidden_words
 from xrdfilm.report.overview import RunContent
+from xrdfilm.report.pdf_flow import draw_columns
 from xrdfilm.report.pdf_parts import (
     BODY,
     COLUMN,
@@ -40,17 +40,17 @@ from xrdfilm.report.picture import FilmPicture
 MOST_GHOSTS = 5  # more are marked in the drawing and listed on the page only
 
 
-def _figures(rows: Sequence[Row]) -> list[Flowable]:
+def _figures(rows: Sequence[Row], width: float) -> list[Flowable]:
     if not rows:
         return []
     cells = [
         [words(row.label, SMALL), words(f"{row.shown}  {row.note}" if row.note else row.shown)]
         for row in rows
     ]
-    return [Table(cells, colWidths=[0.34 * COLUMN, 0.66 * COLUMN], style=PLAIN, hAlign="LEFT")]
+    return [Table(cells, colWidths=[0.34 * width, 0.66 * width], style=PLAIN, hAlign="LEFT")]
 
 
-def _fluoride(found: FluorideContent) -> list[Flowable]:
+def _fluoride(found: FluorideContent, width: float) -> list[Flowable]:
     head = [
         [words("", SMALL), words("if aligned like the film", SMALL), words("if random", SMALL)],
         [words("left", SMALL), words(found.aligned), words(found.random)],
@@ -64,30 +64,33 @@ def _fluoride(found: FluorideContent) -> list[Flowable]:
         Rule(f"Fluoride: {'seen' if found.detected else 'not seen'}"),
         Table(
             head,
-            colWidths=[0.28 * COLUMN, 0.39 * COLUMN, 0.33 * COLUMN],
+            colWidths=[0.28 * width, 0.39 * width, 0.33 * width],
             style=PLAIN,
             hAlign="LEFT",
         ),
-        *_figures(found.rows),
+        *_figures(found.rows, width),
         *notes(found.notes),
     ]
 
 
-def _sections(film: FilmContent, picture: FilmPicture | None) -> list[list[Flowable]]:
-    """The blocks below the scan, in the order of the page."""
+def _sections(film: FilmContent, picture: FilmPicture | None, width: float) -> list[list[Flowable]]:
+    """The blocks below the scan, in the order of the page, for a column of this width."""
     blocks: list[list[Flowable]] = []
     if film.orientation:
-        block = [Rule("Orientation"), *_figures(film.orientation), *notes(film.orientation_notes)]
-        if film.left_out:
-            block.append(words(f"Left out: {'; '.join(film.left_out)}.", SMALL))
-        blocks.append(block)
+        blocks.append(
+            [
+                Rule("Orientation"),
+                *_figures(film.orientation, width),
+                *notes(film.orientation_notes),
+            ]
+        )
     if film.fluoride:
-        blocks.append(_fluoride(film.fluoride))
+        blocks.append(_fluoride(film.fluoride, width))
     if film.lattice or film.texture:
         blocks.append(
             [
                 Rule("Lattice and texture"),
-                *_figures(film.lattice + film.texture),
+                *_figures(film.lattice + film.texture, width),
                 *notes(film.lattice_notes + film.texture_notes),
             ]
         )
@@ -98,35 +101,19 @@ def _sections(film: FilmContent, picture: FilmPicture | None) -> list[list[Flowa
             [words(name, SMALL), words("seen" if seen else "not seen"), words(text, SMALL)]
             for name, seen, text in film.phases
         ]
-        widths = [0.24 * COLUMN, 0.19 * COLUMN, 0.57 * COLUMN]
+        widths = [0.24 * width, 0.19 * width, 0.57 * width]
         blocks.append(
             [Rule("Phases looked for"), Table(cells, colWidths=widths, style=PLAIN, hAlign="LEFT")]
         )
     if film.warnings:
         blocks.append([Rule("Warnings"), *notes(film.warnings, numbered=True)])
+    if film.left_out:
+        listed = words(f"{'; '.join(film.left_out)}.", SMALL)
+        blocks.append([Rule("Lines left out of the orientation"), listed])
     stated = [f"{name} {text}" for name, text in film.recipe + film.assumed]
     if stated:
         blocks.append([Rule("Settings and assumptions"), words("; ".join(stated) + ".", SMALL)])
     return blocks
-
-
-def _height(block: Sequence[Flowable], width: float) -> float:
-    return sum(
-        part.wrap(width, 1e5)[1] + part.getSpaceBefore() + part.getSpaceAfter() for part in block
-    )
-
-
-def split_columns(heights: Sequence[float], columns: int = 3) -> list[int]:
-    """Where to break blocks in order so that the tallest column is as short as can be.
-
-    Returns the first index of every column after the first.
-    """
-    count = len(heights)
-    best = min(
-        itertools.combinations_with_replacement(range(count + 1), columns - 1),
-        key=lambda cuts: max(sum(heights[a:b]) for a, b in itertools.pairwise((0, *cuts, count))),
-    )
-    return list(best)
 
 
 class Sheet(Flowable):  # type: ignore[misc, unused-ignore]
@@ -152,15 +139,19 @@ class Sheet(Flowable):  # type: ignore[misc, unused-ignore]
             top = self._place(self._limits(), WIDTH, top, min(0.36 * HEIGHT, top - bottom)) - 5.0
         if self._picture is not None:
             top = self._draw_picture(self._picture, top)
-        blocks = [[*block, Spacer(1, 6)] for block in _sections(film, self._picture)]
-        if not blocks:
-            return
-        cuts = split_columns([_height(block, COLUMN) for block in blocks])
-        for place, (a, b) in enumerate(itertools.pairwise((0, *cuts, len(blocks)))):
-            column = [part for block in blocks[a:b] for part in block]
-            if column:
-                left = place * (COLUMN + GAP)
-                self._place(column, COLUMN, top, top - bottom - 4.0, left)
+
+        def parts(width: float) -> list[Flowable]:
+            blocks = _sections(film, self._picture, width)
+            return [part for block in blocks for part in (*block, Spacer(1, 6))]
+
+        draw_columns(
+            canvas,
+            parts,
+            lefts=[place * (COLUMN + GAP) for place in range(3)],
+            width=COLUMN,
+            top=top,
+            room=top - bottom - 4.0,
+        )
 
     def _place(
         self,
@@ -196,7 +187,7 @@ class Sheet(Flowable):  # type: ignore[misc, unused-ignore]
         canvas.drawString(left + 27, top - 21.5, grade)
         name = film.name if len(film.name) <= MOST_TITLE else film.name[: MOST_TITLE - 1] + "…"
         title = TITLE if len(name) < 40 else REASON
-        meta = "    ".join(
+        meta = " · ".join(
             part
             for part in (
                 f"run {run.id}",

@@ -164,6 +164,18 @@ def quantity_traces(films: Sequence[Film], most: int = 4) -> tuple[Trace, ...]:
     return tuple(trace for trace in traces if trace is not None)[:most]
 
 
+def _round_ends(low: float, high: float) -> tuple[float, float]:
+    """Round numbers a little below and above, for an axis that holds both."""
+    if not high > low:
+        margin = abs(low) or 1.0
+        low, high = low - 0.5 * margin, high + 0.5 * margin
+    rough = (high - low) / 8.0
+    size = 10.0 ** math.floor(math.log10(rough))
+    step = next(size * m for m in (1, 2, 5, 10) if size * m >= rough)
+    first, last = math.floor(low / step + 1e-9), math.ceil(high / step - 1e-9)
+    return round(first * step, 12), round(last * step, 12)
+
+
 def _trace(name: str, films: Sequence[Film], by_place: bool) -> Trace | None:
     spec = QUANTITIES[name]
     found = [quantities_of(film).get(name) for film in films]
@@ -178,8 +190,9 @@ def _trace(name: str, films: Sequence[Film], by_place: bool) -> Trace | None:
         if reason.quantity == name and side in reason.limit
     }
     ends = [x for e in known for x in (e.value, e.low, e.high) if x is not None] + list(bounds)
-    low, high = min(ends), max(ends)
-    width = (high - low) or 1.0
+    low, high = _round_ends(min(ends) * spec.scale, max(ends) * spec.scale)
+    low, high = low / spec.scale, high / spec.scale
+    width = high - low
 
     def down(x: float) -> float:
         return round(6.0 + (TRACE_PX - 12.0) * (high - x) / width, 2)
@@ -211,7 +224,7 @@ def _trace(name: str, films: Sequence[Film], by_place: bool) -> Trace | None:
         spec.unit,
         tuple(points),
         limits,
-        number(high * spec.scale, 4),
-        number(low * spec.scale, 4),
+        number(high * spec.scale, 6),
+        number(low * spec.scale, 6),
         words,
     )

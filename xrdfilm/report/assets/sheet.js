@@ -54,7 +54,9 @@
   const host = document.getElementById("plot");
   const readout = document.getElementById("readout");
   const narrow = () => host.clientWidth < 560;
-  const axisSize = () => (narrow() ? 46 : 62);
+  const longest = Math.max(0, ...picture.ticks.map((row) => row.phase.length));
+  const axisSize = () => (narrow() // wide enough for the names of the phases
+    ? Math.min(90, Math.max(46, 9 + 5.8 * longest)) : Math.min(130, Math.max(62, 12 + 7 * longest)));
   let logarithmic = true;
   let view = whole.slice();
   let charts = [];
@@ -323,6 +325,7 @@
   };
   addEventListener("beforeprint", () => {
     paper = true;
+    document.querySelectorAll("details.left-out").forEach((part) => { part.open = true; });
     root.setProperty("--paper-zoom", "1");
     printSheet.media = "all";
     const zoom = [0.62, 0.59, 0.56, 0.53, 0.5, 0.47].find(tryZoom) || 0.47;
@@ -332,6 +335,7 @@
   });
   addEventListener("afterprint", () => {
     paper = false;
+    document.querySelectorAll("details.left-out").forEach((part) => { part.open = false; });
     host.style.width = "";
     sides.forEach((box) => { box.style.width = ""; });
     widthDrawn = 0;
