@@ -118,3 +118,12 @@ def test_ghosts_are_not_offered_as_phases() -> None:
     """K-beta, tungsten and half-wavelength ghosts of strong lines stay out of the warnings."""
     analysis = analyse("tape", 4.5)
     assert analysis.unexplained == ()
+
+
+def test_a_scan_of_another_axis_is_named_as_such() -> None:
+    premises = premises_on("tape", 4.5)
+    rocking = Scan(np.linspace(-8.0, 8.0, 161), np.full(161, 100.0), axis="omega")
+    (film,) = analyse_films([FilmInput("f", premises, rocking)])
+    assert film.unreadable is not None
+    assert "rocking scan" in film.unreadable
+    assert "run.toml" in film.unreadable
