@@ -55,6 +55,19 @@ def test_a_line_under_another_of_its_phase_counts_in_their_sum() -> None:
     assert "blend" in both.flags
 
 
+def test_missing_lines_are_those_of_the_phase_and_no_ghosts() -> None:
+    """A ghost that was not fitted is listed under its parent, which was."""
+    found = fitted(line("YBCO", (0, 0, 6), 46.61, 520.0))
+    missing = [
+        (Reflection("YBCO", (0, 0, 6)), "too few points"),
+        (Reflection("CeO2", (2, 0, 0)), "too few points"),
+        (Reflection("YBCO", (0, 0, 9)), "too few points"),
+    ]
+    lines = MeasuredLines(found.lines.lines, found.lines.covariance, tuple(missing))
+    usable = FittedLines(lines, found.laid).usable("YBCO")
+    assert usable.left_out == (missing[2],)
+
+
 def test_a_place_of_its_own_holds_a_neighbour_apart() -> None:
     near = (line("YBCO", (0, 2, 0), 46.94, 80.0), line("YBCO", (2, 0, 0), 47.10, 90.0))
     assert len(fitted(*near).usable("YBCO")) == 2

@@ -53,7 +53,14 @@ class FittedLines:
             else:
                 keep.append(group)
         chosen = self.lines.joined(keep)
-        return replace(chosen, left_out=(*chosen.left_out, *left_out))
+        # a ghost bears its parent's name: that it was not fitted says nothing of the parent
+        fitted = {member for i in own for member in self.lines.lines[i].members}
+        missing = {
+            reflection: why
+            for reflection, why in chosen.left_out
+            if reflection.phase == phase and reflection not in fitted
+        }
+        return replace(chosen, left_out=(*missing.items(), *left_out))
 
     def _why_not(self, i: int, phase: str) -> str:
         return self._in_a_foot(i) or self._spoilt(i, phase)
