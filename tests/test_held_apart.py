@@ -1,5 +1,7 @@
 """Which lines stand for themselves, which only as a sum, and which another phase spoils."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -63,7 +65,7 @@ def test_missing_lines_are_those_of_the_phase_and_no_ghosts() -> None:
         (Reflection("CeO2", (2, 0, 0)), "too few points"),
         (Reflection("YBCO", (0, 0, 9)), "too few points"),
     ]
-    lines = MeasuredLines(found.lines.lines, found.lines.covariance, tuple(missing))
+    lines = replace(found.lines, left_out=tuple(missing))
     usable = FittedLines(lines, found.laid).usable("YBCO")
     assert usable.left_out == (missing[2],)
 
