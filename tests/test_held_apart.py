@@ -57,6 +57,16 @@ def test_a_line_under_another_of_its_phase_counts_in_their_sum() -> None:
     assert "blend" in both.flags
 
 
+def test_a_strong_line_is_kept_with_the_weak_one_in_its_own_foot() -> None:
+    """(020) in the foot of (006) is summed with it; that the foot is misfitted matters little."""
+    usable = fitted(
+        line("YBCO", (0, 0, 6), 46.61, 52_000.0, flags=("misfit",)),
+        line("YBCO", (0, 2, 0), 46.72, 60.0, place="forced", flags=("misfit",)),
+    ).usable("YBCO")
+    assert usable.left_out == ()
+    assert [x.area_counts_deg for x in usable] == [pytest.approx(52_060.0)]
+
+
 def test_missing_lines_are_those_of_the_phase_and_no_ghosts() -> None:
     """A ghost that was not fitted is listed under its parent, which was."""
     found = fitted(line("YBCO", (0, 0, 6), 46.61, 520.0))

@@ -47,7 +47,7 @@ class FittedLines:
         keep: list[list[int]] = []
         for group in self._groups(measured, beside):
             asked = [i for i in group if i in measured]
-            reason = next((r for i in asked if (r := self._why_not(i, phase))), "")
+            reason = next((r for i in asked if (r := self._why_not(i, phase, group))), "")
             if reason:
                 left_out += [(self.lines.lines[i].reflection, reason) for i in asked]
             else:
@@ -62,17 +62,19 @@ class FittedLines:
         }
         return replace(chosen, left_out=(*missing.items(), *left_out))
 
-    def _why_not(self, i: int, phase: str) -> str:
-        return self._in_a_foot(i) or self._spoilt(i, phase)
+    def _why_not(self, i: int, phase: str, group: Sequence[int]) -> str:
+        return self._in_a_foot(i, group) or self._spoilt(i, phase)
 
-    def _in_a_foot(self, i: int) -> str:
+    def _in_a_foot(self, i: int, group: Sequence[int]) -> str:
+        """The strong line whose foot this one lies in, in words; not one that it is summed with."""
         line, areas = self.lines.lines[i], self.lines.areas
         if "misfit" not in line.flags:
             return ""
         near = [
             k
             for k, other in enumerate(self.lines)
-            if abs(other.two_theta_deg - line.two_theta_deg) < FOOT_REACH_DEG
+            if k not in group
+            and abs(other.two_theta_deg - line.two_theta_deg) < FOOT_REACH_DEG
             and areas[k] > FOOT_RATIO * max(areas[i], line.area_sigma_counts_deg)
         ]
         if not near:
