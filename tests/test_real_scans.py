@@ -65,7 +65,7 @@ def test_powder_cells_are_the_published_ones(
         ("rbm2o5f/RbNb2O5F.background_points.xy", "background"),
         ("caco3/all_samples_rocking_peaks_vs_phi.csv", "table of results"),
         ("caco3/calcite_single_crystal_rocking_peaks_metrics.csv", "table of results"),
-        ("caco3/SH-124-B3_corrected_rocking_0.csv", "not of 2θ"),
+        ("caco3/SH-124-B3_corrected_rocking_0.csv", "not a coupled scan"),
         ("caco3/SH-104-1_2Theta_0_exported.xy", "do not fall on the peaks"),
         ("fairmat/TwoTheta_scan_powder.Profile0.txt", "do not fall on the peaks"),
         ("lund/Sample1.txt", "do not fall on the peaks"),
