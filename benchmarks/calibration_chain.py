@@ -9,9 +9,10 @@ along; a-axis 0 to 0.6, random 0 to 0.3; fluoride none, aligned, (111) or random
 6.0 to 6.2 Å; buffers with a (111) part. Half of the films have a rocking scan.
 
 Films come in groups that share what is stated of them (as the films of a run do). The truth is as
-far from the stated thickness, mosaic, axial acceptance and a- to b-normal share as the premises
-say it may be; only the structure data are exact, so intervals hold the truth a little more often
-than their level. ``--acceptance`` asks how many films beyond a limit on the a-axis share pass.
+far from the stated thickness, mosaic, axial acceptance, a- to b-normal share and cells of the
+layers below as the premises say it may be; only the structure data are exact, so intervals hold the
+truth a little more often than their level. ``--acceptance`` asks how many films beyond a limit on
+the a-axis share pass.
 """
 
 from __future__ import annotations
@@ -26,6 +27,12 @@ from typing import Any
 
 import numpy as np
 
+from xrdfilm.coupled import (
+    CELL_SIGMA_BUFFER,
+    CELL_SIGMA_CRYSTAL,
+    CELL_SIGMA_METAL,
+    CELL_SIGMA_RECALLED,
+)
 from xrdfilm.crystal import load_phase
 from xrdfilm.estimate import Estimate
 from xrdfilm.film import FilmAnalyser, FilmAnalysis, FilmInput
@@ -47,6 +54,7 @@ from xrdfilm.simulate import (
     simulate_rocking,
     simulate_scan,
 )
+from xrdfilm.stack import Layer, Stack
 
 ANGLES = grid(18.0, 80.0, 0.025)
 STACKS: dict[str, dict[str, Any]] = {
@@ -173,6 +181,7 @@ def draw(premises: Premises, kind: str, seed: int, *, near_limit: float | None =
     stack = premises.stack
     thickness = (stack.film.thickness_nm or 0.0) * (1.0 + premises.thickness_uncertainty * z[4])
     stack = replace(stack, film=replace(stack.film, thickness_nm=max(thickness, 50.0)))
+    stack = _on_true_cells(stack, rng)
     buffers = BufferTexture(
         4.0 * 1.5 ** float(np.clip(z[5], -2, 2)),
         fraction_111=float(rng.choice([0.0, 1.0]) * rng.uniform(0.0, 0.1)),
@@ -218,6 +227,22 @@ def draw(premises: Premises, kind: str, seed: int, *, near_limit: float | None =
     return Case(
         kind, premises, truth, FilmInput(str(seed), premises, scan, side), top, what, rocking
     )
+
+
+def _on_true_cells(stack: Stack, rng: np.random.Generator) -> Stack:
+    """The layers below the film on cells as far from the stated ones as the chain says."""
+
+    def moved(layer: Layer, sigma: float) -> Layer:
+        phase, factor = layer.phase, 1.0 + sigma * rng.standard_normal()
+        return replace(layer, phase=phase.with_cell(a_A=phase.cell.a_A * factor))
+
+    buffers = tuple(moved(layer, CELL_SIGMA_BUFFER) for layer in stack.buffers)
+    below = stack.substrate
+    if below is None:
+        return replace(stack, buffers=buffers)
+    crystal = CELL_SIGMA_CRYSTAL if below.phase.cell_verified else CELL_SIGMA_RECALLED
+    sigma = CELL_SIGMA_METAL if below.phase.is_metal else crystal
+    return replace(stack, buffers=buffers, substrate=moved(below, sigma))
 
 
 def groups(films: int, seed: int, **how: Any) -> Iterator[list[Case]]:

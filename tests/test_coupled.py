@@ -1,5 +1,7 @@
 """The chain for coupled scans: places, alignment, cell and areas against the simulated truth."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -7,7 +9,14 @@ from tests.invented import premises_on, scan_of
 from xrdfilm.coupled import CoupledFit, analyse_coupled, prepare
 from xrdfilm.errors import AlignmentError, ScanAxisError
 from xrdfilm.scan import Scan
-from xrdfilm.simulate import Background, Instrument, SimulatedFilm, Truth, simulate_scan
+from xrdfilm.simulate import (
+    Background,
+    BufferTexture,
+    Instrument,
+    SimulatedFilm,
+    Truth,
+    simulate_scan,
+)
 
 
 def fit_of(scan: Scan, kind: str, mosaic_deg: float) -> CoupledFit:
@@ -111,6 +120,45 @@ def test_films_of_other_cells_go_through_together() -> None:
         assert fit.cell is not None
         assert fit.cell.c_A is not None
         assert fit.cell.c_A.estimate == pytest.approx(c_A, abs=0.003)
+
+
+def test_a_strained_buffer_is_looked_for_on_its_own_cell() -> None:
+    """Its stray (111) grains stand as far off as its (002) does."""
+    tape = premises_on("tape", 4.5)
+    ceria = tape.stack.buffers[0]
+    premises = replace(tape, stack=replace(tape.stack, buffers=(ceria,)))
+    wide = replace(ceria, phase=ceria.phase.with_cell(a_A=1.003 * ceria.phase.cell.a_A))
+    film = SimulatedFilm(
+        stack=replace(premises.stack, buffers=(wide,)),
+        c_mosaic_fwhm_deg=4.5,
+        buffers=(BufferTexture(3.0, fraction_111=0.2),),
+    )
+    scan, truth = simulate_scan(film, premises.optics, refraction=True, seed=3)
+    (fit,) = analyse_coupled([scan], prepare(premises, scan.axis_deg))
+    assert isinstance(fit, CoupledFit)
+    line = fit.usable("CeO2").find("CeO2", (1, 1, 1))
+    assert line is not None
+    true = truth.area_counts_deg("CeO2", (1, 1, 1))
+    assert abs(line.area_counts_deg - true) < max(4.0 * line.area_sigma_counts_deg, 0.1 * true)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_a_dim_film_beside_its_crystal_is_found_on_its_cell(seed: int) -> None:
+    """The crystal hides (003) and (006); (005) and (007) are all there is to go by."""
+    premises = premises_on("crystal", 0.5)
+    film = SimulatedFilm(
+        stack=premises.stack, c_axis=0.7, a_axis=0.3, film_cell_A=(3.8575, 3.8606, 11.794),
+        random=0.0,
+    )  # fmt: skip
+    weak = Instrument(background=Background(3.0))
+    scan, _ = simulate_scan(
+        film, premises.optics, counts=130.0, instrument=weak, refraction=True, seed=seed
+    )
+    (fit,) = analyse_coupled([scan], prepare(premises, scan.axis_deg))
+    assert isinstance(fit, CoupledFit)
+    assert fit.cell is not None
+    assert fit.cell.c_A is not None
+    assert fit.cell.c_A.estimate == pytest.approx(11.794, abs=0.006)
 
 
 def test_scans_together_give_what_each_gives_alone() -> None:

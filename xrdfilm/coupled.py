@@ -28,14 +28,21 @@ from xrdfilm.film_cell import freedom_of_c, rounded_cell
 from xrdfilm.fitting import BlockFits, FitSettings, WindowFits, WindowPlan, compile_plan, fit_block
 from xrdfilm.fluoride_model import FLUORIDE_LINES
 from xrdfilm.held_apart import FittedLines
-from xrdfilm.identify import CoarseShift, ExpectedLines, Peaks, coarse_shift, find_peaks
+from xrdfilm.identify import (
+    CoarseShift,
+    ExpectedLines,
+    Peaks,
+    coarse_shift,
+    find_peaks,
+    scale_under,
+)
 from xrdfilm.intensity import growth_normal
 from xrdfilm.lattice import CellEstimate, System, refine_cell
 from xrdfilm.layout import LaidLine, Layout, lay_out
 from xrdfilm.lines import MeasuredLine, MeasuredLines, Reflection
 from xrdfilm.places import refraction_shift
 from xrdfilm.premises import Premises
-from xrdfilm.radiation import Radiation, two_theta_of
+from xrdfilm.radiation import Radiation, d_of, two_theta_of
 from xrdfilm.scan import Scan
 from xrdfilm.sparks import without_sparks
 from xrdfilm.structure import crystal_system
@@ -46,6 +53,7 @@ CELL_SIGMA_CRYSTAL = 2e-5
 CELL_SIGMA_RECALLED = 2e-4  # a crystal whose cell was not read in a public text
 CELL_SIGMA_METAL = 1.2e-3
 CELL_SIGMA_BUFFER = 3e-3
+FARTHEST_BUFFER = 0.012  # relative: a line further off is another's
 POWDER_CELL_FREEDOM = 0.012
 LEAST_SIGNIFICANCE = 8.0  # of a line that alignment or cell may rest on
 MIXING_SHOWS = 30.0  # significance of a line that tells its Lorentz fraction to about a tenth
@@ -295,9 +303,10 @@ def _named_peaks(peaks: Peaks, prepared: Prepared) -> CoarseShift:
         if len(found.matches) < 2 or not sure:
             raise
         note = f"hardly any (00l) order of {film} was found; the axis rests on the layers below it"
-        return replace(
-            found, cell_scale={**found.cell_scale, film: 1.0}, notes=(*found.notes, note)
-        )
+        own = next((lines for lines in prepared.expected if lines.name == film), None)
+        scale = None if own is None else scale_under(found, peaks, own, radiation)
+        notes = found.notes if scale is not None else (*found.notes, note)
+        return replace(found, cell_scale={**found.cell_scale, film: scale or 1.0}, notes=notes)
 
 
 def _each_shows_its_strongest(
@@ -365,8 +374,13 @@ def _usual_widths(prepared: Prepared, true_deg: FloatArray) -> FloatArray:
     return prepared.premises.instrument_fwhm_deg * _widening(true_deg)
 
 
-def _true_places(prepared: Prepared, film: Phase) -> FloatArray:
-    """Aligned places of the layout's lines on the film's cell, refraction included, (n,)."""
+def _true_places(
+    prepared: Prepared, film: Phase, scale: Mapping[str, float] | None = None
+) -> FloatArray:
+    """Aligned places of the layout's lines on the film's cell, refraction included, (n,).
+
+    ``scale`` of a layer below is its cell found over the stated one.
+    """
     layout = prepared.layout
     key = prepared.premises.film.key
     wavelength = prepared.premises.optics.radiation.k_alpha1_A
@@ -382,6 +396,8 @@ def _true_places(prepared: Prepared, film: Phase) -> FloatArray:
     for i, line in enumerate(layout.lines):
         if line.ghost is not None and line.reflection.phase == key:
             d_A[i] *= film.cell.c_A / prepared.premises.film.cell.c_A
+    if scale:
+        d_A *= [scale.get(line.reflection.phase, 1.0) for line in layout.lines]
     bragg = two_theta_of(d_A, wavelength)
     bent = [
         0.0 if line.ghost else _decrement(line.reflection.phase, prepared.premises)
@@ -453,7 +469,7 @@ def _settle(begun: _Begun, fits: WindowFits, base: Prepared) -> _Settled:
         if c_A is not None:
             prepared = base.on_cell(c_A, a_A, b_A)
         film = _film_on_cell(prepared.premises, prepared.premises.film, cell)
-    true = _true_places(prepared, film)
+    true = _true_places(prepared, film, _buffer_scales(lines, laid, premises, alignment))
     fwhm = _width_curve(lines, laid, prepared.layout, true)
     fwhm = np.where(np.isfinite(fwhm), fwhm, _usual_widths(prepared, true))
     places = _moved(prepared, true + alignment.shift(true))
@@ -525,6 +541,36 @@ def _placed(
         and what.ghost is None
         and len(what.members) == 1
     ]
+
+
+def _buffer_scales(
+    lines: MeasuredLines, laid: Sequence[LaidLine], premises: Premises, alignment: Alignment
+) -> dict[str, float]:
+    """Cell of each buffer, found over stated, from its lines along the normal.
+
+    A blend of buffers tells of both where no line of its own does. Strained or alloyed buffers
+    have their other lines, the (111) of stray grains above all, as far off.
+    """
+    if not alignment.from_lines:
+        return {}
+    wavelength = premises.optics.radiation.k_alpha1_A
+    found: dict[tuple[bool, str], list[tuple[float, float]]] = {}
+    for line, what in zip(lines, laid, strict=True):
+        if what.role != "buffer" or not what.certain or what.ghost is not None or not _good(line):
+            continue
+        seen = alignment.correct(line.two_theta_deg)
+        at = float(seen - refraction_shift(seen, _decrement(what.reflection.phase, premises)))
+        ratio = float(d_of(at, wavelength)) / what.d_A
+        doubt = np.radians(line.two_theta_sigma_deg) / (2.0 * np.tan(np.radians(at / 2.0)))
+        if abs(ratio - 1.0) < FARTHEST_BUFFER:
+            for phase in {member.phase for member in what.members}:
+                alone = len(what.members) == 1
+                found.setdefault((alone, phase), []).append((ratio, max(float(doubt), 1e-6)))
+    scales: dict[str, float] = {}
+    for (_, phase), ratios in sorted(found.items()):  # lines of its own come last and count
+        weights = [1.0 / sigma**2 for _, sigma in ratios]
+        scales[phase] = float(np.average([ratio for ratio, _ in ratios], weights=weights))
+    return scales
 
 
 def _align(

@@ -137,6 +137,8 @@ def film_amplitude(
     precision = np.where(usable, 1.0 / np.diag(covariance), 0.0)
     weights = precision * strengths
     scale = float(weights @ strengths)
+    if not scale > 0.0:
+        raise CannotTellError(f"no line that shows belongs to the grains found of {phase.key}")
     value = float(weights @ areas) / scale
     sigma = float(np.sqrt(weights @ part.area_covariance @ weights)) / scale
     if not value > 3.0 * sigma:

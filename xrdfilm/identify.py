@@ -17,7 +17,7 @@ import numpy as np
 from xrdfilm._typing import BoolArray, FloatArray, Hkl, IntArray
 from xrdfilm.errors import AlignmentError
 from xrdfilm.peaks import SIGNIFICANCE, Peaks, find_peaks, rough_background
-from xrdfilm.radiation import anodes, radiation, two_theta_of
+from xrdfilm.radiation import Radiation, anodes, d_of, radiation, two_theta_of
 
 if TYPE_CHECKING:
     from xrdfilm.crystal import LineList
@@ -203,6 +203,51 @@ def coarse_shift(
     )
 
 
+def scale_under(
+    shift: CoarseShift,
+    peaks: Peaks,
+    lines: ExpectedLines,
+    rays: Radiation,
+    *,
+    tolerance_deg: float = TOLERANCE_DEG,
+) -> float | None:
+    """The cell of a layer, found over stated, under a shift that other layers gave.
+
+    From the peaks that those left unnamed, ghosts aside; None where fewer than two of them, or
+    less than a third by weight, lie where the orders of one cell would have them.
+    """
+    wavelength_A = rays.k_alpha1_A
+    ghosts = [w for w in (rays.k_beta_A, *rays.tungsten_A) if w is not None]
+    named = np.setdiff1d(np.arange(len(peaks)), shift.unnamed)
+    spacings = d_of(peaks.places_deg[named], wavelength_A)
+    thrown = np.concatenate([np.empty(0), *(two_theta_of(spacings, w) for w in ghosts)])
+    unnamed = np.array(
+        [
+            i
+            for i in shift.unnamed
+            if not np.any(np.abs(thrown - peaks.places_deg[i]) < 1.5 * tolerance_deg)
+        ],
+        dtype=int,
+    )
+    if unnamed.size < 2:
+        return None
+    at, weight = peaks.places_deg[unnamed], np.log1p(peaks.significance[unnamed] / SIGNIFICANCE)
+    best, found = 0.0, None
+    for scale in _scales(lines, _within(lines, peaks, wavelength_A), wavelength_A, tolerance_deg):
+        true = lines.two_theta_deg(wavelength_A, float(scale))
+        looked = shift.places(true[np.isfinite(true)])
+        gap = np.abs(at[:, None] - looked[None, :])
+        nearest = gap.min(axis=1)
+        # every peak counts once, and so does every order
+        met = nearest < tolerance_deg
+        orders = np.unique(gap.argmin(axis=1)[met])
+        score = float((weight * (1.0 - nearest / tolerance_deg))[met].sum())
+        enough = weight[met].sum() > _LEAST_QUALITY * weight.sum()
+        if orders.size >= 2 and enough and score > best:
+            best, found = score, float(scale)
+    return found
+
+
 def _missing(
     peaks: Peaks,
     expected: Sequence[ExpectedLines],
@@ -264,17 +309,7 @@ def _search(
         strength = lines.strength[mask]
         importance = 1.0 / (1.0 + 2.0 * np.log10(strength.max() / strength))
         possible += float(importance.sum())
-        scales = np.array([1.0])
-        if lines.cell_freedom > 0.0:
-            # a step moves the highest line by less than half the tolerance
-            high = np.radians(np.nanmax(lines.two_theta_deg(wavelength_A)[mask])) / 2.0
-            fine = np.radians(tolerance_deg) / (4.0 * np.tan(min(high, 1.2)))
-            shrinkage = lines.cell_freedom
-            if lines.cell_shrinkage is not None:
-                shrinkage = lines.cell_shrinkage
-            smaller = -fine * np.arange(int(np.ceil(shrinkage / fine)), 0, -1)
-            larger = fine * np.arange(int(np.ceil(lines.cell_freedom / fine)) + 1)
-            scales = 1.0 + np.concatenate([smaller, larger])
+        scales = _scales(lines, mask, wavelength_A, tolerance_deg)
         places = two_theta_of(lines.d_A[mask][None, :] * scales[:, None], wavelength_A)
         places = np.where(np.isfinite(places), places, -500.0)
         # a wrong cell within its freedom costs a little, so that ties go to the stated one
@@ -306,6 +341,21 @@ def _search(
         kind,
         tuple(float(s) for s in scale_of[kind][:, index]),
     )
+
+
+def _scales(
+    lines: ExpectedLines, mask: BoolArray, wavelength_A: float, tolerance_deg: float
+) -> FloatArray:
+    """Cells to be tried, found over stated, (K,); ``mask`` marks the lines within the scan."""
+    if lines.cell_freedom <= 0.0 or not mask.any():
+        return np.array([1.0])
+    # a step moves the highest line by less than half the tolerance
+    high = np.radians(np.nanmax(lines.two_theta_deg(wavelength_A)[mask])) / 2.0
+    fine = np.radians(tolerance_deg) / (4.0 * np.tan(min(high, 1.2)))
+    shrinkage = lines.cell_freedom if lines.cell_shrinkage is None else lines.cell_shrinkage
+    smaller = -fine * np.arange(int(np.ceil(shrinkage / fine)), 0, -1)
+    larger = fine * np.arange(int(np.ceil(lines.cell_freedom / fine)) + 1)
+    return np.asarray(1.0 + np.concatenate([smaller, larger]))
 
 
 def _named(
