@@ -172,3 +172,14 @@ def test_fluoride_that_shows_and_no_limit_judges_is_told(tmp_path: Path) -> None
     assert "vol%" in told("a_axis_fraction")[0]
     assert told("fluoride_volume_fraction") == []
     assert len(told("fluoride_volume_fraction_aligned")) == 1
+
+
+def test_an_a_axis_line_out_of_its_place_is_named_as_what_it_may_be() -> None:
+    """Strained grains: (h00) lies where the loaded film has it, though c says it has no oxygen."""
+    premises = premises_on("tape", 4.5)
+    scan, _ = scan_of(
+        premises, c_axis=0.85, a_axis=0.13, random=0.02, film_cell_A=(3.8203, 3.8855, 11.80)
+    )
+    (analysis,) = analyse_films([FilmInput("f", premises, scan)])
+    warnings = film_record(analysis, None).warnings
+    assert any("unexplained line at 47." in t and "a-axis share is larger" in t for t in warnings)

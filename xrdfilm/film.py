@@ -27,6 +27,7 @@ from xrdfilm.coupled import (
     prepare,
     wrong_axis,
 )
+from xrdfilm.doublet_check import doublet_note
 from xrdfilm.errors import CannotTellError, XrdfilmError
 from xrdfilm.estimate import Estimate
 from xrdfilm.fluoride import FluorideEstimate, FluorideSettings, estimate_fluoride
@@ -212,6 +213,10 @@ def _begin(film: FilmInput, fit: CoupledFit | XrdfilmError | None) -> _Begun | F
             orientation=side.tilt.orientation if side.tilt else None,
         )  # fmt: skip
     warnings += coupled.notes
+    rays = premises.optics.radiation
+    spectrum = doublet_note(coupled.scan, coupled.background.values, coupled.lines, rays)
+    if spectrum is not None:
+        warnings.insert(0, spectrum)
     mosaics = film_mosaics(side, premises)
     orientation = by_lines = fluoride = search = None
     if not premises.powder:

@@ -40,7 +40,10 @@ def unexplained_lines(
     """Lines that nothing known of the film explains, in ascending 2θ."""
     premises = coupled.premises
     rays = premises.optics.radiation
-    references = [line_list(premises.phase(key), rays) for key in CANDIDATE_PHASES]
+    references = [
+        line_list(premises.phase(key), rays)
+        for key in dict.fromkeys((premises.film.key, *CANDIDATE_PHASES))
+    ]
     found = find_unexplained(
         coupled.scan, coupled.background, coupled.fits, rays, references, skip_ghosts=True
     )

@@ -368,7 +368,8 @@ def _warnings(analysis: FilmAnalysis, limits: LimitFile | None) -> list[str]:
         told.insert(0, analysis.unreadable)
     elif limits is None:
         told.insert(0, NO_LIMITS)
-    told += [_unexplained(line) for line in analysis.unexplained]
+    film = analysis.premises.film.key
+    told += [_unexplained(line, film) for line in analysis.unexplained]
     return told
 
 
@@ -389,12 +390,25 @@ def _uncovered(record: results.Film, limits: LimitFile) -> list[str]:
     return [f"{told}, but no limit judges it; state one on fluoride_volume_fraction"]
 
 
-def _unexplained(line: UnexplainedLine) -> str:
+def _of_a_axis_grains(reflection: Reflection | None, film: str) -> bool:
+    """Whether it is an (h00) or (0k0) line of the film."""
+    if reflection is None or reflection.phase != film:
+        return False
+    h, k, l = reflection.hkl  # noqa: E741
+    return l == 0 and (h == 0) != (k == 0)
+
+
+def _unexplained(line: UnexplainedLine, film: str) -> str:
     text = (
         f"unexplained line at {line.two_theta_deg:.2f}° (d = {line.d_A:.3f} Å), "
         f"{line.significance:.0f} sigma"
     )
     if line.candidates:
         names = ", ".join(candidate.name for candidate in line.candidates[:3])
+        if any(_of_a_axis_grains(c.reflection, film) for c in line.candidates[:3]):
+            names += (
+                "; if it is the film's own, its compound or cell is not as stated, and the a-axis "
+                "share is larger than told"
+            )
         return f"{text}; it might be {names}"
     return f"{text}; nothing in the reference phases fits"
