@@ -391,8 +391,8 @@ def _uncovered(record: results.Film, limits: LimitFile) -> list[str]:
 
 
 def _of_a_axis_grains(reflection: Reflection | None, film: str) -> bool:
-    """Whether it is an (h00) or (0k0) line of the film."""
-    if reflection is None or reflection.phase != film:
+    """Whether it is an (h00) or (0k0) line of the film, or of the compound it may really be."""
+    if reflection is None or reflection.phase not in (film, "YBCO"):
         return False
     h, k, l = reflection.hkl  # noqa: E741
     return l == 0 and (h == 0) != (k == 0)
