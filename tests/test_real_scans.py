@@ -41,7 +41,7 @@ def judge(path: Path, stated: dict[str, object]) -> Film:
     ("key", "formula", "edge_A"),
     [("RbNb2O5F", "Rb Nb2 O5 F", 10.49561), ("RbTa2O5F", "Rb Ta2 O5 F", 10.47740)],
 )
-def test_powder_cells_are_the_published_ones(
+def test_cells_of_powders_are_the_published_ones(
     tmp_path: Path, key: str, formula: str, edge_A: float
 ) -> None:
     cif = tmp_path / f"{key}.cif"

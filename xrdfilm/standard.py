@@ -11,7 +11,7 @@ from xrdfilm.breadth import InstrumentCurve, fit_instrument_curve
 from xrdfilm.crystal import Phase, line_list
 from xrdfilm.identify import ExpectedLines
 from xrdfilm.optics import Optics
-from xrdfilm.powder_cell import instrument_of_standard
+from xrdfilm.powder_lattice import instrument_of_standard
 from xrdfilm.scan import Scan
 
 

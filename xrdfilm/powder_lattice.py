@@ -31,7 +31,7 @@ _WINDOW_DEG = 1.0
 
 
 @dataclass(frozen=True, slots=True)
-class PowderCell:
+class PowderLattice:
     """The refined cell, the lines it rests on, all fitted lines, and how they were named."""
 
     cell: CellEstimate
@@ -75,7 +75,7 @@ def allowed_lines(
     return ExpectedLines(name, hkl[first], d[first], np.ones(int(first.sum())), cell_freedom)
 
 
-def refine_powder_cell(
+def refine_powder_lattice(
     scan: Scan,
     expected: ExpectedLines,
     optics: Optics,
@@ -83,7 +83,7 @@ def refine_powder_cell(
     system: System,
     mode: AlignmentMode = "auto",
     alignment: Alignment | None = None,
-) -> PowderCell:
+) -> PowderLattice:
     """Cell and alignment from all lines of ``expected`` that stand alone in the scan.
 
     ``mode`` and ``alignment`` as in `lattice.refine_cell`. Raises AlignmentError where the lines
@@ -102,7 +102,7 @@ def refine_powder_cell(
         mode=mode,
         alignment=alignment,
     )
-    return PowderCell(cell, tuple(used), measured, tuple(left_out), coarse)
+    return PowderLattice(cell, tuple(used), measured, tuple(left_out), coarse)
 
 
 def instrument_of_standard(

@@ -11,7 +11,7 @@ from xrdfilm.crystal import Cell, line_list, load_phase
 from xrdfilm.errors import CannotTellError
 from xrdfilm.identify import ExpectedLines
 from xrdfilm.optics import Optics
-from xrdfilm.powder_cell import allowed_lines, instrument_of_standard, refine_powder_cell
+from xrdfilm.powder_lattice import allowed_lines, instrument_of_standard, refine_powder_lattice
 from xrdfilm.scan import Scan
 from xrdfilm.simulate import SimulatedFilm, grid, simulate_scan
 from xrdfilm.stack import Layer, Stack
@@ -49,7 +49,7 @@ def test_cell_of_a_simulated_powder_within_its_interval() -> None:
     inside = 0
     for seed in range(12):
         scan = powder(seed, zero_deg=0.03, displacement_um=-80.0)
-        found = refine_powder_cell(scan, expected, OPTICS, system="cubic")
+        found = refine_powder_lattice(scan, expected, OPTICS, system="cubic")
         estimate = found.cell.a_A
         assert estimate is not None
         assert estimate.value == pytest.approx(edge, abs=5e-4)
@@ -96,7 +96,7 @@ def test_size_and_strain_from_counts() -> None:
     held = 0
     for seed, (size, strain) in enumerate([(40.0, 1e-3), (80.0, 2e-3), (30.0, 5e-4)]):
         scan = powder(10 + seed, size_nm=size, microstrain=strain)
-        lines = refine_powder_cell(scan, expected, OPTICS, system="cubic").used
+        lines = refine_powder_lattice(scan, expected, OPTICS, system="cubic").used
         found = williamson_hall(
             [
                 sample_breadth(
@@ -150,12 +150,12 @@ def test_measured_powders_against_published_cells(name: str, published_A: float)
     columns = np.loadtxt(Path(REAL) / "rbm2o5f" / f"{name}.dat")
     scan = Scan(columns[:, 0], columns[:, 1])
     expected = allowed_lines(name, Cell(10.5, 10.5, 10.5), "F d -3 m", OPTICS)
-    theirs = refine_powder_cell(scan, expected, OPTICS, system="cubic", mode="zero").cell
+    theirs = refine_powder_lattice(scan, expected, OPTICS, system="cubic", mode="zero").cell
     assert theirs.a_A is not None
     assert theirs.a_A.value == pytest.approx(published_A, abs=1e-3)
     assert theirs.alignment.zero_deg < -0.04
     # displacement and axial divergence fitted as well: the wider interval holds the published cell
-    ours = refine_powder_cell(scan, expected, OPTICS, system="cubic").cell
+    ours = refine_powder_lattice(scan, expected, OPTICS, system="cubic").cell
     assert ours.a_A is not None
     assert ours.a_A.low is not None
     assert ours.a_A.high is not None
