@@ -455,6 +455,7 @@ def _judge(
     top = seen.significance[every, best]
     there = np.where(np.isfinite(top), np.maximum(top, 0.0), 0.0)
     variance = np.maximum(model, windows.floor) if windows.counting else windows.fixed
+    variance = np.where(np.isfinite(variance), variance, 1.0)  # a window without a point left
     spread = variance
     if windows.counting:
         lift = np.where(there > 0.0, np.maximum(seen.areas[every, best], 0.0), 0.0)
@@ -466,7 +467,7 @@ def _judge(
     # where the best line is strong its shape counts too, and that is not the background's fault
     misfit = (chi_square > dof + 4.0 * np.sqrt(2.0 * dof + inverse_sum)) & (there < 10.0)
     widened = np.where(misfit, chi_square / dof, 1.0)
-    safe, area = seen.safe[:, 1], seen.areas[:, 1]
+    safe, area = np.where(seen.usable[:, 1], seen.safe[:, 1], 1.0), seen.areas[:, 1]
     estimator = seen.whitened[:, 1] * seen.root / safe[:, None]
     third, slope = np.zeros_like(safe), np.zeros_like(safe)
     if windows.counting:
