@@ -8,8 +8,7 @@ script    the chain on one core against a straightforward script that reads the 
           pybaselines background and fits the same windows with lmfit; and against the floor, which
           is reading (numpy.loadtxt) and one background (arPLS) alone
 cores     one worker process against two
-length    processor time a scan and memory of runs of growing length, two workers; 100 000 scans
-          extrapolated
+length    processor time a scan and memory of runs of growing length, two workers
 cluster   a dask cluster of two local workers against two processes (needs the extra `scale`)
 startup   `xrdfilm --help` against a bare Python
 
@@ -27,10 +26,8 @@ import resource
 import subprocess
 import sys
 import tempfile
-import threading
 import time
 from collections.abc import Callable, Sequence
-from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -46,7 +43,7 @@ from xrdfilm.fitting import LineSpec
 from xrdfilm.gather import PlannedRun
 from xrdfilm.run_setup import RunSetup
 from xrdfilm.streaming import judge_to_files
-from xrdfilm.workers import Processes, single_thread
+from xrdfilm.workers import single_thread
 
 PARTS = ("script", "cores", "length", "cluster", "startup")
 SCRIPT_SCANS = 4
@@ -160,31 +157,8 @@ def against_script(planned: PlannedRun) -> dict[str, float]:
             "windows": len(windows), "lines": number}  # fmt: skip
 
 
-class Memory:
-    """Most memory of a process and those it started (proportional set size), in MiB."""
-
-    def __init__(self) -> None:
-        self.most = 0.0
-
-    @contextmanager
-    def watched(self) -> Any:
-        """Look ten times a second while the body runs."""
-        stop = threading.Event()
-
-        def look() -> None:
-            while not stop.wait(0.1):
-                self.most = max(self.most, _tree_mib(os.getpid()))
-
-        watcher = threading.Thread(target=look, daemon=True)
-        watcher.start()
-        try:
-            yield self
-        finally:
-            stop.set()
-            watcher.join()
-
-
-def _tree_mib(root: int) -> float:
+def _tree(root: int) -> set[int]:
+    """A process and all that it started, directly or not."""
     parents: dict[int, int] = {}
     for entry in Path("/proc").iterdir():
         if entry.name.isdigit():
@@ -198,68 +172,43 @@ def _tree_mib(root: int) -> float:
         more = {pid for pid, parent in parents.items() if parent in tree} - tree
         tree |= more
         grown = bool(more)
-    total = 0.0
-    for pid in tree:
+    return tree
+
+
+def _seen(root: int, spent_s: dict[int, float]) -> float:
+    """Memory (proportional set size, MiB) of a process and all that it started; notes what
+    processor time each has spent."""
+    kib = 0
+    for pid in _tree(root):
         try:
-            text = Path(f"/proc/{pid}/smaps_rollup").read_text()
+            rolled = Path(f"/proc/{pid}/smaps_rollup").read_text()
+            after = Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()
         except OSError:
             continue
-        total += sum(int(line.split()[1]) for line in text.splitlines() if line.startswith("Pss:"))
-    return total / 1024.0
-
-
-def used_s() -> float:
-    """Processor time of this process and those that ended, seconds."""
-    found = [resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN)]
-    return sum(usage.ru_utime + usage.ru_stime for usage in found)
+        kib += sum(int(row.split()[1]) for row in rolled.splitlines() if row.startswith("Pss:"))
+        spent_s[pid] = (int(after[11]) + int(after[12])) / os.sysconf("SC_CLK_TCK")
+    return kib / 1024.0
 
 
 def run_once(planned: PlannedRun, workers: int, out: Path) -> dict[str, float]:
-    """Judge a run in worker processes from a fresh interpreter: seconds, memory."""
-    code = (
-        "import sys, json; sys.path.insert(0, sys.argv[1]); import chain; "
-        "print(json.dumps(chain.judged(*sys.argv[2:])))"
-    )
-    done = subprocess.run(
-        [sys.executable, "-c", code, str(Path(__file__).parent), str(planned.folder), str(out),
-         str(workers)],
-        capture_output=True, text=True, check=True,
-    )  # fmt: skip
-    found: dict[str, float] = json.loads(done.stdout.splitlines()[-1])
-    return found
-
-
-def judged(folder: str, out: str, workers: str) -> dict[str, float]:
-    from xrdfilm.gather import gather_runs
-
-    memory = Memory()
+    """Judge a run by the command line in worker processes, and watch them ten times a second."""
     begin = time.perf_counter()
-    with memory.watched():
-        (planned,) = gather_runs([Path(folder)], out=Path(out))
-        with Processes(int(workers)) as processes:
-            list(map(_wake, [processes.submit(_loaded) for _ in range(4 * int(workers))]))
-            ready = time.perf_counter()
-            judge_to_files(planned, executor=processes, workers=int(workers))
-            end = time.perf_counter()
+    spent_s: dict[int, float] = {}
+    most = 0.0
+    words = ["judge", str(planned.folder), "--results-only", "--out", str(out)]
+    with subprocess.Popen(
+        [sys.executable, "-m", "xrdfilm", *words, "--workers", str(workers)],
+        stdout=subprocess.DEVNULL,
+    ) as process:
+        while process.poll() is None:
+            most = max(most, _seen(process.pid, spent_s))
+            time.sleep(0.1)
     return {
         "films": len(planned.films),
-        "wall_s": end - ready,
-        "start_s": ready - begin,
-        "cpu_s": used_s(),
-        "memory_mib": memory.most,
+        "wall_s": time.perf_counter() - begin,
+        "cpu_s": sum(spent_s.values()),
+        "memory_mib": most,
     }
-
-
-def _loaded() -> int:
-    from xrdfilm.crystal import line_list, load_phase
-    from xrdfilm.radiation import radiation
-
-    line_list(load_phase("YBCO"), radiation())  # opens the tables of the elements
-    return os.getpid()
-
-
-def _wake(future: Any) -> Any:
-    return future.result()
 
 
 def on_cores(scans: list[Path], number: int, work: Path) -> dict[str, Any]:
@@ -289,18 +238,18 @@ def in_length(scans: list[Path], longest: int, work: Path) -> list[dict[str, flo
         found["ms"] = 1e3 * found["cpu_s"] / number
         rows.append(found)
         print(
-            f"  {number:7d} scans: {found['ms']:6.1f} ms of the processor a scan (the start "
-            f"shared out among them), {found['memory_mib']:5.0f} MiB at most (goal 600)"
+            f"  {number:7d} scans: {found['ms']:6.1f} ms of the processor a scan, "
+            f"{found['memory_mib']:5.0f} MiB at most (goal 600)"
         )
     if len(rows) > 1:
         first, last = rows[-2], rows[-1]
         number = last["films"] - first["films"]
         each = (last["cpu_s"] - first["cpu_s"]) / number
-        growth = (last["memory_mib"] - first["memory_mib"]) / number
-        start = max(first["cpu_s"] - each * first["films"], 0.0)
+        ratio = 1e3 * each / last["ms"]
         print(
-            f"  100000 by extrapolation: {1e3 * each + start / 100:6.1f} ms a scan, "
-            f"{last['memory_mib'] + growth * (1e5 - last['films']):5.0f} MiB"
+            f"  from {first['films']:.0f} to {last['films']:.0f}: {1e3 * each:.1f} ms for each "
+            f"further scan, {ratio:.2f} times the mean; memory "
+            f"{last['memory_mib'] - first['memory_mib']:+.0f} MiB"
         )
     return rows
 

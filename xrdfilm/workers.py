@@ -68,7 +68,7 @@ class Processes:
             methods = multiprocessing.get_all_start_methods()
             context = multiprocessing.get_context("forkserver" if "forkserver" in methods else None)
             if hasattr(context, "set_forkserver_preload"):
-                context.set_forkserver_preload(["xrdfilm.chunks"])
+                context.set_forkserver_preload(["xrdfilm.preload"])
             self._pool = ProcessPoolExecutor(
                 self.count, mp_context=context, initializer=_worker_begins
             )
