@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from tests.invented import premises_on, scan_of
 from xrdfilm.crystal import load_phase
 from xrdfilm.neighbours import NeighbourShapes, overlapping, shape_of, stack_neighbours
 from xrdfilm.radiation import radiation
@@ -81,3 +82,27 @@ def test_shape_is_gaussian_or_lorentzian_at_the_ends():
     # Scherrer with K = 0.9 by hand: 0.9 × 0.154187 nm / (20 nm × cos 15°) = 7.183e-3 rad = 0.4116°
     assert small.fwhm_deg == pytest.approx(0.4116, rel=2e-3)
     assert small.lorentz_fraction == pytest.approx(1.0, abs=2e-3)
+
+
+def test_ghosts_do_not_hang_on_the_scale_of_the_intensities():
+    """A normalised scan has the same strong lines, and so the same ghosts, as its counts."""
+    premises = premises_on("tape", 4.5)
+    scan, _ = scan_of(premises)
+    windows = [(24.0, 26.0), (40.5, 42.0)]
+    rays = premises.optics.radiation
+    labels = [
+        {n.label for n in row}
+        for factor in (1.0, 100.0 / float(scan.counts.max()), 7.3)
+        for row in stack_neighbours(
+            scan.axis_deg,
+            scan.counts * factor,
+            premises.stack,
+            rays,
+            windows,
+            SHAPES,
+            poisson=factor == 1.0,
+        )
+    ]
+    assert any("half wavelength" in label for label in labels[0])
+    assert labels[0] == labels[2] == labels[4]
+    assert labels[1] == labels[3] == labels[5]

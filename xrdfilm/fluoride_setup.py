@@ -192,6 +192,7 @@ def prepare(
         reaches,
         shapes,
         more=also_present,
+        poisson=scan.poisson and scan.sigma is None,
     )
     sigma = scan.sigma
     if sigma is None and not scan.poisson:

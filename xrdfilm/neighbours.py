@@ -17,6 +17,7 @@ import numpy as np
 from xrdfilm._typing import BoolArray, FloatArray, IntArray
 from xrdfilm.cellscan import LineShape, Neighbour
 from xrdfilm.crystal import Phase, line_list
+from xrdfilm.noise import noise_scale
 from xrdfilm.radiation import Radiation, two_theta_of
 from xrdfilm.stack import Stack
 
@@ -204,16 +205,18 @@ def stack_neighbours(
     shapes: NeighbourShapes,
     *,
     more: Sequence[Phase] = (),
+    poisson: bool = True,
 ) -> tuple[tuple[Neighbour, ...], ...]:
     """Neighbours in each window: lines of the stack (and of ``more`` phases) and their ghosts.
 
     ``two_theta_deg``, ``counts`` (N,), the axis aligned. A ghost is listed where its parent is
     high enough in the scan for it to show, or where the parent is a layer's own line outside the
-    scan. Lines closer together than a third of their width are listed once.
+    scan. Lines closer together than a third of their width are listed once. ``poisson`` False:
+    the intensities are no counts, and their noise is read off them.
     """
     known = _candidates(stack, radiation)
     n = known.n_direct
-    own, noise = _heights(two_theta_deg, counts, known.place_deg[:n])
+    own, noise = _heights(two_theta_deg, counts, known.place_deg[:n], poisson)
     height = own[np.maximum(known.parent, 0)]
     for first in {int(-1 - p) for p in known.parent[known.parent < 0]}:
         tops = [
@@ -302,7 +305,7 @@ def _phase_of(label: str) -> str:
 
 
 def _heights(
-    two_theta_deg: FloatArray, counts: FloatArray, places: FloatArray
+    two_theta_deg: FloatArray, counts: FloatArray, places: FloatArray, poisson: bool
 ) -> tuple[FloatArray, FloatArray]:
     """Height over the surroundings near each place (nan outside the scan) and their noise."""
     step = float(two_theta_deg[-1] - two_theta_deg[0]) / max(two_theta_deg.size - 1, 1)
@@ -315,7 +318,18 @@ def _heights(
     left = np.clip(middle[:, None] + np.linspace(-wide, wide, 9).astype(int), 0, counts.size - 1)
     base = np.median(counts[left], axis=1)
     height = np.where(inside, top - base, np.nan)
-    return height, np.sqrt(np.maximum(base, 1.0))
+    return height, _noise(counts, base, poisson)
+
+
+def _noise(counts: FloatArray, level: FloatArray, poisson: bool) -> FloatArray:
+    """Noise at these levels: that of counts, or for intensities on another scale their scatter."""
+    if poisson:
+        return np.sqrt(np.maximum(level, 1.0))
+    scale, flat = noise_scale(counts[None])
+    if flat is not None:
+        return np.full(level.shape, float(np.sqrt(flat[0, 0])))
+    unit = float(scale[0])
+    return np.asarray(unit * np.sqrt(np.maximum(level / unit, 1.0)))
 
 
 def overlapping(

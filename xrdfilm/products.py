@@ -273,7 +273,10 @@ def _candidates(search: ProductSearch, phases: Sequence[Phase]) -> list[list[_Ca
     ]
     windows = [(at - _WIDE_DEG, at + _WIDE_DEG) for of_phase in lines for _, at, _ in of_phase]
     shapes = NeighbourShapes(fwhm_deg, 0.3, wavelength_A)
-    around = iter(stack_neighbours(x, scan.counts, stack, optics.radiation, windows, shapes))
+    poisson = scan.poisson and scan.sigma is None
+    around = iter(
+        stack_neighbours(x, scan.counts, stack, optics.radiation, windows, shapes, poisson=poisson)
+    )
     found: list[list[_Candidate]] = []
     for phase, of_phase in zip(phases, lines, strict=True):
         # lines known to be another's, and the phase's own next ones

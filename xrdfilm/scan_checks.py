@@ -27,7 +27,7 @@ _LARGEST_INTENSITY = 1e18
 _FULL_SCALES = frozenset(float(2**bits - 1) for bits in (8, 10, 12, 14, 15, 16, 20, 24, 31, 32))
 _STAND_INS = np.array([-999.0, -9999.0, -99999.0, -999999.0])
 _ROUND_MAXIMA = (1.0, 100.0, 1000.0, 10000.0)
-_MOST_SPIKES = 3
+MOST_SPIKES = 3
 _DEAD_TIME_RATE = 5e5
 """Counts/s from which dead time is worth a word; common practice for point counters, no source."""
 
@@ -324,7 +324,9 @@ def spikes(counts: FloatArray) -> IntArray:
     low = wing <= 0.15 * height + np.minimum(noise, 0.1 * height)
     # Averaged signals scatter less than counts; none is trusted to scatter more.
     scale = min(1.0, scatter_scale(counts) or 1.0)
-    unlike = 0.4 * height - wing > 3.0 * np.sqrt(scale * (0.4 * height + np.maximum(far, 0.0)))
+    unlike = 0.4 * height - wing > 3.0 * np.sqrt(
+        scale * np.maximum(0.4 * height + np.maximum(far, 0.0), 0.0)
+    )
     return np.asarray(candidates[low & unlike] + 2, dtype=np.int64)
 
 
@@ -333,7 +335,7 @@ def _inspect_spikes(axis_deg: FloatArray, counts: FloatArray) -> list[Finding]:
     if at.size == 0:
         return []
     listed = ", ".join(f"{axis_deg[i]:.5g}°" for i in at[:5])
-    if at.size > _MOST_SPIKES:
+    if at.size > MOST_SPIKES:
         # So many are lines that the step is too coarse for: hot pixels come in ones and twos.
         return [
             finding(

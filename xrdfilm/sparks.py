@@ -3,7 +3,8 @@
 A hot pixel or a cosmic ray lifts one point. Left in, it is the strongest evidence in its
 neighbourhood: it bends the background beside it and passes for a line of whatever phase is looked
 for there. A point beside a line that the stack is sure to show stays, as does every point of a
-scan whose step is too coarse to tell a line from a spark.
+scan whose step is too coarse to tell a line from a spark, whose intensities are no counts, or that
+has so many of them that they cannot be sparks.
 """
 
 from __future__ import annotations
@@ -14,7 +15,7 @@ import numpy as np
 
 from xrdfilm._typing import FloatArray
 from xrdfilm.scan import Finding, Scan
-from xrdfilm.scan_checks import spikes
+from xrdfilm.scan_checks import MOST_SPIKES, spikes
 
 APART_DEG = 0.5  # from the place of a sure line, before the scan is aligned
 LEAST_STEPS = 2.0  # steps in a line's FWHM from which its neighbours show a line to be one
@@ -26,10 +27,10 @@ def without_sparks(scan: Scan, sure_deg: FloatArray, fwhm_deg: float) -> Scan:
     ``sure_deg``: (n,) places of lines that the scan is sure to show; ``fwhm_deg``: the width of a
     line of the instrument. The same scan comes back where there is nothing to do.
     """
-    if scan.step_deg * LEAST_STEPS > fwhm_deg:
+    if scan.step_deg * LEAST_STEPS > fwhm_deg or not scan.poisson:
         return scan
     at = spikes(scan.counts)
-    if at.size == 0:
+    if not 0 < at.size <= MOST_SPIKES:
         return scan
     x = scan.axis_deg
     gap = np.abs(x[at][:, None] - sure_deg[None, :]).min(axis=1, initial=np.inf)
