@@ -4,7 +4,7 @@ VENV   := .venv
 BIN    := $(VENV)/bin
 STAMP  := $(VENV)/.installed
 
-.PHONY: demo test lint types unit docs clean
+.PHONY: demo test lint types unit docs bench clean
 
 demo: $(STAMP)
 	$(BIN)/xrdfilm demo demo
@@ -27,6 +27,10 @@ docs: $(STAMP)
 	$(BIN)/python docs/make_reference.py
 	$(BIN)/sphinx-build -W -q -b html docs site
 	@echo "Documentation: site/index.html"
+
+# The ten-minute set of benchmarks, as a page with plots.
+bench: $(STAMP)
+	$(BIN)/python benchmarks/page.py
 
 # The environment is made again only when what it is made from has changed.
 $(STAMP): pyproject.toml constraints.txt
