@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from xrdfilm.estimate import Estimate, from_draws, from_normal
+from xrdfilm.estimate import Estimate, from_draws, from_normal, widest
 
 Z_TWO, Z_ONE = norm.ppf(0.975), norm.ppf(0.95)
 
@@ -102,3 +102,20 @@ def test_without_a_distribution_there_is_no_probability() -> None:
 def test_centre_falls_back_to_the_unbounded_estimate() -> None:
     assert from_normal(0.01, 0.02, bounds=(0.0, 1.0)).centre == 0.01
     assert from_normal(0.3, 0.02, bounds=(0.0, 1.0)).centre == 0.3
+
+
+def test_the_envelope_is_as_low_as_the_lowest_and_as_high_as_the_highest() -> None:
+    rng = np.random.default_rng(5)
+    small = from_draws(0.01, 0.01 + 0.001 * rng.standard_normal(4000), bounds=(0.0, 1.0))
+    large = from_draws(0.40, 0.40 + 0.05 * rng.standard_normal(4000), bounds=(0.0, 1.0))
+    both = widest([large, small])
+    assert both.value is None
+    assert (both.low, both.high) == (small.low, large.high)
+    # beyond a limit that lies between them: neither kept nor broken at any risk under a half
+    assert 0.4 < both.probability_above(0.1) < 0.6
+    # a limit is kept, or broken, with the probability that the unfavourable one has
+    assert both.probability_above(0.48) == pytest.approx(large.probability_above(0.48), abs=0.01)
+    assert both.probability_above(0.009) == pytest.approx(small.probability_above(0.009), abs=0.01)
+    assert widest([small]) is small
+    with pytest.raises(ValueError, match="no estimate"):
+        widest([])

@@ -137,6 +137,45 @@ def test_nothing_there_is_a_limit_side_by_side():
     assert all(np.isfinite(estimates))
 
 
+def test_a_limit_holds_for_a_cell_that_is_not_the_nominal_one():
+    """Fluoride that took up yttrium shows nothing at the place of BaF2, and was not detected."""
+    share, careful = 0.0004, replace(EXACT, alpha=1e-4)
+    part = fluoride(BAF2, share, "aligned", mosaic_fwhm_deg=1.0, cell_a_A=6.05)
+    found = [analysed(film_of(minor=(part,)), settings=careful, seed=s) for s in range(10)]
+    missed = [f.under("aligned_00l").volume_fraction for f in found if not f.detected]
+    assert len(missed) >= 5
+    assert sum(e.high >= share for e in missed) >= len(missed) - 1
+    # at the nominal cell alone the limit would have been too low
+    assert sum(e.estimate > share for e in missed) <= 1
+
+
+def test_a_doubted_share_of_the_film_widens_the_amount():
+    film = film_of(minor=(fluoride(BAF2, 0.01, "aligned", mosaic_fwhm_deg=1.0),))
+    sure, unsure = (
+        analysed(film, settings=replace(EXACT, doubt=replace(ModelDoubt.none(), orientation=s)))
+        for s in (0.0, 0.3)
+    )
+    narrow, wide = (f.under("aligned_00l").volume_fraction for f in (sure, unsure))
+    assert wide.sources["orientation"] == pytest.approx(0.3 * 0.01, rel=0.1)
+    assert wide.high - wide.low > 5.0 * (narrow.high - narrow.low)
+
+
+def test_open_orientation_is_judged_by_all_that_may_hold():
+    """One line alone, (111): fluoride aligned so, or a thousand times as much of random grains."""
+    share = 0.0008
+    part = fluoride(BAF2, share, "aligned_111", mosaic_fwhm_deg=1.0)
+    found = analysed(film_of(TAPE, minor=(part,)))
+    assert found.detected
+    assert found.settled is None
+    held = found.volume_fraction
+    assert held.low < share < found.worst.volume_fraction.low
+    assert held.high == found.worst.volume_fraction.high
+    assert 0.4 < held.probability_above(0.02) < 0.6
+    # a minimum of conversion between the two is then neither kept nor broken
+    middle = 0.5 * (found.conversion.low + 1.0)
+    assert 0.2 < found.conversion.probability_above(middle) < 0.8
+
+
 def test_negative_estimates_are_kept():
     found = [analysed(film_of(), seed=seed) for seed in range(8)]
     figures = [f.under("aligned_00l").volume_fraction for f in found if not f.detected]

@@ -76,3 +76,16 @@ def test_a_weaker_line_beside_a_strong_one_keeps_its_place(on_tape: Layout) -> N
     lines = {line.label: line for spec in specs for line in spec.lines if line.doublet}
     assert lines["YBCO (020)"].place == "forced"
     assert lines["YBCO (006)"].place == "free"
+
+
+def test_what_rides_along_is_fitted_only_inside_a_window(on_tape: Layout) -> None:
+    """Of the foot of a ghost beyond a window's end no area can be told."""
+    specs = on_tape.specs(on_tape.true_deg, np.full(on_tape.true_deg.size, 0.1))
+    riders = 0
+    for window, spec in zip(on_tape.windows, specs, strict=True):
+        for i, line in zip(window, spec.lines, strict=True):
+            rides = on_tape.lines[i].ghost is not None or on_tape.lines[i].role == "fluoride"
+            riders += rides
+            inside = spec.low_deg < line.two_theta_deg < spec.high_deg
+            assert line.fitted == inside or (rides and not line.fitted)
+    assert riders > 3

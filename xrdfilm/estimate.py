@@ -173,12 +173,23 @@ def _quantiles(ordered: FloatArray, probabilities: Sequence[float]) -> list[floa
     return found
 
 
+def _within_bounds(estimate: Estimate) -> FloatArray:
+    """The draws that lie within the bounds; where none does, the bound nearest to them."""
+    assert estimate.draws is not None
+    low, high = (
+        np.inf * s if b is None else b for b, s in zip(estimate.bounds, (-1, 1), strict=True)
+    )
+    inside = estimate.draws[(estimate.draws >= low) & (estimate.draws <= high)]
+    return inside if inside.size else np.clip(estimate.draws, low, high)
+
+
 def widest(estimates: Sequence[Estimate]) -> Estimate:
     """One figure for a quantity of which several, each with draws, may hold: their envelope.
 
     Its lower quantiles are the lowest of theirs and its upper ones the highest (a probability
-    box), so that a limit counts as kept, or broken, only where it does for every one. Raises
-    ValueError for none.
+    box), so that a limit counts as kept, or broken, only where it does for every one. Each is
+    first cut off at its bounds: of one that lies largely outside, what is left inside is as
+    likely as another to hold. Raises ValueError for none.
     """
     if not estimates:
         raise ValueError("no estimate to choose from")
@@ -187,7 +198,7 @@ def widest(estimates: Sequence[Estimate]) -> Estimate:
         return max(estimates, key=lambda e: np.inf if e.high is None else e.high)
     first = estimates[0]
     rank = np.linspace(0.0, 1.0, max(len(e.draws) for e in drawn if e.draws is not None))
-    table = np.array([np.quantile(e.draws, rank) for e in drawn if e.draws is not None])
+    table = np.array([np.quantile(_within_bounds(e), rank) for e in drawn])
     draws = np.where(rank < 0.5, table.min(axis=0), table.max(axis=0))
     lows = [e.low for e in estimates if e.low is not None]
     highs = [e.high for e in estimates if e.high is not None]

@@ -36,12 +36,15 @@ def with_conversion(
     references: ReferenceFilms | None,
     film_lines: MeasuredLines,
 ) -> FluorideEstimate:
-    """Conversion and bound HF from the settled assumption, else a limit from the worst."""
+    """Conversion and bound HF from the settled assumption, else a limit from the worst.
+
+    While the orientation is open the distribution behind the limit is the envelope of all.
+    """
     worst = result.worst
     if worst is None or worst.volume_fraction is None:
         return result
     ratio = fluoride_to_film_volume(work, result.cell_A)
-    fraction = worst.volume_fraction
+    fraction = result.volume_fraction or worst.volume_fraction
     conversion = mapped(
         fraction, lambda v: conversion_of_volume_fraction(v, ratio), bounds=(0.0, 1.0)
     )
