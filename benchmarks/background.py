@@ -15,8 +15,8 @@ import numpy as np
 from pybaselines import Baseline
 
 from xrdfilm._typing import FloatArray
-from xrdfilm.background import broad_background
-from xrdfilm.profile import pseudo_voigt
+from xrdfilm.fitting.background import broad_background
+from xrdfilm.fitting.profile import pseudo_voigt
 
 STRETCHES = {
     "low foot": (10, 14),

@@ -27,21 +27,21 @@ from typing import Any
 
 import numpy as np
 
-from xrdfilm.coupled import (
+from xrdfilm.analysis.coupled import (
     CELL_SIGMA_BUFFER,
     CELL_SIGMA_CRYSTAL,
     CELL_SIGMA_METAL,
     CELL_SIGMA_RECALLED,
 )
+from xrdfilm.analysis.film import FilmAnalyser, FilmAnalysis, FilmInput
+from xrdfilm.analysis.premises import Premises, premises_of
+from xrdfilm.analysis.record import film_record
+from xrdfilm.analysis.side_scans import SideScans
 from xrdfilm.crystal import load_phase
+from xrdfilm.decision.limits import parse_limits
 from xrdfilm.estimate import Estimate
-from xrdfilm.film import FilmAnalyser, FilmAnalysis, FilmInput
-from xrdfilm.layer_lines import complete_members, usable_lines
-from xrdfilm.limits import parse_limits
-from xrdfilm.premises import Premises, premises_of
-from xrdfilm.record import film_record
+from xrdfilm.intensity.stack import Layer, Stack
 from xrdfilm.runfile import AngleScan, RunFile
-from xrdfilm.side_scans import SideScans
 from xrdfilm.simulate import (
     Background,
     BufferTexture,
@@ -54,7 +54,7 @@ from xrdfilm.simulate import (
     simulate_rocking,
     simulate_scan,
 )
-from xrdfilm.stack import Layer, Stack
+from xrdfilm.texture.layer_lines import complete_members, usable_lines
 
 ANGLES = grid(18.0, 80.0, 0.025)
 STACKS: dict[str, dict[str, Any]] = {

@@ -23,11 +23,11 @@ import numpy as np
 from scipy.stats import binom
 
 from xrdfilm._typing import FloatArray
-from xrdfilm.detection import decision_area, detection_area, fit_at_places
-from xrdfilm.fitting import FitSettings, Hold, LineSpec, WindowSpec, compile_plan, fit_block
+from xrdfilm.crystal.radiation import Radiation, radiation
+from xrdfilm.fitting.detection import decision_area, detection_area, fit_at_places
+from xrdfilm.fitting.engine import FitSettings, Hold, LineSpec, WindowSpec, compile_plan, fit_block
+from xrdfilm.fitting.lmfit_model import as_lmfit, fit_counts
 from xrdfilm.lines import Reflection
-from xrdfilm.lmfit_model import as_lmfit, fit_counts
-from xrdfilm.radiation import Radiation, radiation
 
 STEP = 0.02
 MEMBER = (Reflection("YBCO", (0, 0, 5)),)

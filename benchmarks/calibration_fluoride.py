@@ -26,12 +26,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from xrdfilm.crystal import load_phase
-from xrdfilm.detection import fit_at_places
-from xrdfilm.fluoride import FluorideEstimate, FluorideSettings, estimate_fluoride
-from xrdfilm.fluoride_model import ModelDoubt
-from xrdfilm.intensity import Orientation, a_axis, c_axis, random
+from xrdfilm.fitting.detection import fit_at_places
+from xrdfilm.fluoride.estimate import FluorideEstimate, FluorideSettings, estimate_fluoride
+from xrdfilm.fluoride.model import ModelDoubt
+from xrdfilm.intensity.model import Orientation, a_axis, c_axis, random
+from xrdfilm.intensity.optics import Optics
+from xrdfilm.intensity.stack import Layer, Stack
 from xrdfilm.lines import MeasuredLine, MeasuredLines, Reflection
-from xrdfilm.optics import Optics
 from xrdfilm.scan import Scan
 from xrdfilm.simulate import (
     Background,
@@ -47,7 +48,6 @@ from xrdfilm.simulate import (
 )
 from xrdfilm.simulate.film import Grains
 from xrdfilm.simulate.shape import thompson_cox_hastings
-from xrdfilm.stack import Layer, Stack
 
 ASSUMPTION = {"aligned": "aligned_00l", "aligned_111": "aligned_111", "random": "random"}
 ANGLES = grid(20.0, 64.0, 0.03)

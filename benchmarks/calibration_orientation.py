@@ -21,17 +21,17 @@ from itertools import pairwise
 
 import numpy as np
 
-from xrdfilm.attenuation import linear_attenuation_per_cm
 from xrdfilm.crystal import f_squared, family_members, load_phase
+from xrdfilm.crystal.attenuation import linear_attenuation_per_cm
+from xrdfilm.crystal.radiation import two_theta_of
+from xrdfilm.intensity.optics import Optics
+from xrdfilm.intensity.stack import Layer, Stack
 from xrdfilm.lines import MeasuredLine, MeasuredLines, Reflection
-from xrdfilm.optics import Optics
-from xrdfilm.orientation import OrientationEstimate, estimate_orientation
-from xrdfilm.radiation import two_theta_of
-from xrdfilm.response import ModelSpread, Mosaic, f_squared_sigma
 from xrdfilm.simulate import SimulatedFilm, simulate_scan
 from xrdfilm.simulate.texture import simulate_tilt
-from xrdfilm.stack import Layer, Stack
-from xrdfilm.tilt import TiltGeometry, tilt_scan_orientation
+from xrdfilm.texture.orientation import OrientationEstimate, estimate_orientation
+from xrdfilm.texture.response import ModelSpread, Mosaic, f_squared_sigma
+from xrdfilm.texture.tilt import TiltGeometry, tilt_scan_orientation
 
 YBCO = load_phase("YBCO")
 OPTICS = Optics()
@@ -294,9 +294,9 @@ def calibrate_tilt(mode: str, films: int, seed: int = 1) -> dict[str, np.ndarray
 
 
 def calibrate_scans(films: int, seed: int = 1) -> dict[str, np.ndarray]:
-    """Whole coupled scans of `xrdfilm.simulate`, fitted by the chain of `xrdfilm.coupled`."""
-    from xrdfilm.coupled import analyse_coupled, prepare
-    from xrdfilm.premises import premises_of
+    """Whole coupled scans of `xrdfilm.simulate`, fitted by `xrdfilm.analysis.coupled`."""
+    from xrdfilm.analysis.coupled import analyse_coupled, prepare
+    from xrdfilm.analysis.premises import premises_of
     from xrdfilm.runfile import RunFile
 
     rng = np.random.default_rng(seed)

@@ -37,13 +37,13 @@ from lmfit.models import LinearModel, PseudoVoigtModel
 from long_run import write_run, write_scans
 from pybaselines import Baseline
 
-from xrdfilm.chunks import CHUNK_FILMS, Chunk, SharedSetup, judge_chunk
-from xrdfilm.film import FilmAnalyser
-from xrdfilm.fitting import LineSpec
-from xrdfilm.gather import PlannedRun
-from xrdfilm.run_setup import RunSetup
-from xrdfilm.streaming import judge_to_files
-from xrdfilm.workers import single_thread
+from xrdfilm.analysis.film import FilmAnalyser
+from xrdfilm.fitting.engine import LineSpec
+from xrdfilm.runs.chunks import CHUNK_FILMS, Chunk, SharedSetup, judge_chunk
+from xrdfilm.runs.gather import PlannedRun
+from xrdfilm.runs.setup import RunSetup
+from xrdfilm.runs.streaming import judge_to_files
+from xrdfilm.runs.workers import single_thread
 
 PARTS = ("script", "cores", "length", "cluster", "startup")
 SCRIPT_SCANS = 4
@@ -257,7 +257,7 @@ def in_length(scans: list[Path], longest: int, work: Path) -> list[dict[str, flo
 def on_cluster(scans: list[Path], number: int, work: Path) -> dict[str, float]:
     from distributed import LocalCluster
 
-    from xrdfilm.cluster import Cluster
+    from xrdfilm.runs.cluster import Cluster
 
     planned = write_run(work / "cluster", scans, number)
     local = run_once(planned, 2, work / "processes")

@@ -16,18 +16,18 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from xrdfilm.analysis.film import FilmInput, analyse_films
+from xrdfilm.analysis.premises import premises_of
+from xrdfilm.analysis.record import film_record, judged_quantities
 from xrdfilm.crystal import load_phase
+from xrdfilm.decision.guard import Tolerance
 from xrdfilm.demo import demo_stack
-from xrdfilm.detection import fit_at_places
 from xrdfilm.estimate import from_normal
-from xrdfilm.film import FilmInput, analyse_films
-from xrdfilm.guard import Tolerance
-from xrdfilm.optics import Optics
+from xrdfilm.fitting.detection import fit_at_places
+from xrdfilm.intensity.optics import Optics
 from xrdfilm.planning.assurance import repeat_plan
 from xrdfilm.planning.counting import CountingPlan, TableRow
 from xrdfilm.planning.source import FluorideOrientation, Rates, plan_from_stack
-from xrdfilm.premises import premises_of
-from xrdfilm.record import film_record, judged_quantities
 from xrdfilm.runfile import RunFile
 from xrdfilm.simulate import SimulatedFilm, fluoride, simulate_scan
 from xrdfilm.simulate.instrument import Background, Detector, Instrument

@@ -25,12 +25,12 @@ from lmfit.models import LinearModel, PseudoVoigtModel
 from pybaselines import Baseline
 
 from xrdfilm._typing import FloatArray
-from xrdfilm.background import broad_background
-from xrdfilm.fitting import LineSpec, WindowSpec, compile_plan, fit_block
+from xrdfilm.crystal.radiation import radiation
+from xrdfilm.fitting.background import broad_background
+from xrdfilm.fitting.engine import LineSpec, WindowSpec, compile_plan, fit_block
+from xrdfilm.fitting.lmfit_model import as_lmfit, fit_counts
+from xrdfilm.fitting.profile import doublet
 from xrdfilm.lines import Reflection
-from xrdfilm.lmfit_model import as_lmfit, fit_counts
-from xrdfilm.profile import doublet
-from xrdfilm.radiation import radiation
 from xrdfilm.readers import read_scan
 
 CU = radiation()

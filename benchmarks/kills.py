@@ -23,8 +23,8 @@ from pathlib import Path
 from chain import _tree
 from long_run import write_run, write_scans
 
-from xrdfilm.gather import PlannedRun
-from xrdfilm.journal import NAME as JOURNAL
+from xrdfilm.runs.gather import PlannedRun
+from xrdfilm.runs.journal import NAME as JOURNAL
 
 
 def start(planned: PlannedRun, out: Path, workers: int) -> subprocess.Popen[bytes]:

@@ -14,17 +14,17 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from xrdfilm.alignment import Alignment, AlignmentMode, align, no_alignment, placed_lines
 from xrdfilm.crystal import lines_along, load_phase
-from xrdfilm.fitting import LineSpec, WindowSpec, fit_windows
-from xrdfilm.identify import CoarseShift, ExpectedLines, coarse_shift, find_peaks
-from xrdfilm.lattice import CellEstimate, refine_cell
+from xrdfilm.fitting.engine import LineSpec, WindowSpec, fit_windows
+from xrdfilm.intensity.optics import Optics
+from xrdfilm.intensity.stack import Layer, Stack
+from xrdfilm.lattice.alignment import Alignment, AlignmentMode, align, no_alignment, placed_lines
+from xrdfilm.lattice.cell import CellEstimate, refine_cell
+from xrdfilm.lattice.identify import CoarseShift, ExpectedLines, coarse_shift, find_peaks
+from xrdfilm.lattice.places import axial_scale
 from xrdfilm.lines import MeasuredLine, MeasuredLines, Reflection
-from xrdfilm.optics import Optics
-from xrdfilm.places import axial_scale
 from xrdfilm.scan import Scan
 from xrdfilm.simulate import SimulatedFilm, Truth, grid, simulate_scan
-from xrdfilm.stack import Layer, Stack
 
 OPTICS = Optics()
 CRYSTALS = ("LaAlO3", "SrTiO3")

@@ -25,11 +25,11 @@ from xrdfilm.crystal import (
     phase_keys,
     reference_peaks_dir,
 )
-from xrdfilm.elements import dispersion, form_factor
-from xrdfilm.optics import Optics
-from xrdfilm.powder import handbook_lines, powder_intensities
-from xrdfilm.radiation import radiation
-from xrdfilm.structure import site_copies
+from xrdfilm.crystal.elements import dispersion, form_factor
+from xrdfilm.crystal.radiation import radiation
+from xrdfilm.crystal.structure import site_copies
+from xrdfilm.intensity.optics import Optics
+from xrdfilm.intensity.powder_tables import handbook_lines, powder_intensities
 
 RAYS = radiation("Cu")
 

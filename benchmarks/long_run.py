@@ -12,8 +12,8 @@ from pathlib import Path
 import numpy as np
 
 from xrdfilm.demo import demo_stack
-from xrdfilm.gather import PlannedRun, gather_runs
-from xrdfilm.optics import Optics
+from xrdfilm.intensity.optics import Optics
+from xrdfilm.runs.gather import PlannedRun, gather_runs
 from xrdfilm.simulate import SimulatedFilm, simulate_scan
 from xrdfilm.simulate.files import write_scan
 

@@ -11,7 +11,7 @@ from collections.abc import Callable
 import numpy as np
 from lattice_coverage import OPTICS, draw_film, expected_layers, stack_on
 
-from xrdfilm.identify import coarse_shift, find_peaks, rough_background
+from xrdfilm.lattice.identify import coarse_shift, find_peaks, rough_background
 
 
 def milliseconds(work: Callable[[], object], repeats: int = 30) -> float:

@@ -7,7 +7,7 @@ slit while sample and detector turn through the line. Everything is in vectors, 
 small-angle formula: apertures limit the angle of a ray to the plane of the circle, the slit is
 met where it stands, and the grains' density is that of Fisher's distribution on the sphere
 (R. A. Fisher, Proc. R. Soc. Lond. A 217 (1953) 295) with concentration 1/σ², the sphere's
-counterpart of a Gaussian mosaic. Nothing is taken from `xrdfilm.window`.
+counterpart of a Gaussian mosaic. Nothing is taken from `xrdfilm.intensity.window`.
 
 Run it: python benchmarks/raytrace.py
 """
@@ -149,8 +149,8 @@ def main() -> None:
     """Print traced and closed-form windows side by side."""
     import itertools
 
-    from xrdfilm.optics import Optics
-    from xrdfilm.window import window_aligned, window_random
+    from xrdfilm.intensity.optics import Optics
+    from xrdfilm.intensity.window import window_aligned, window_random
 
     worst = 0.0
     print(

@@ -10,9 +10,9 @@ from time import perf_counter
 import numpy as np
 
 from xrdfilm.crystal import load_phase
-from xrdfilm.optics import Optics
+from xrdfilm.intensity.optics import Optics
+from xrdfilm.intensity.stack import Layer, Stack
 from xrdfilm.simulate import SimulatedFilm, fluoride, patterns, simulate_scan
-from xrdfilm.stack import Layer, Stack
 
 
 def main() -> None:

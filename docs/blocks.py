@@ -272,7 +272,7 @@ class Page:
 
 def check_toml(text: str) -> None:
     """Raises where this is no part of a run.toml or a limits.toml."""
-    from xrdfilm.limits import parse_limits
+    from xrdfilm.decision.limits import parse_limits
     from xrdfilm.runfile import RunFile
 
     if "limit" in tomllib.loads(text):

@@ -32,8 +32,8 @@ FIVE_DEG, TWO_DEG = 38.495, 47.565  # (005) and (200) of YBCO, Cu K-alpha1
 
 def window() -> Any:
     """The orientation window against mosaic, and what it makes of line areas."""
-    from xrdfilm.optics import Optics
-    from xrdfilm.window import window_aligned, window_random
+    from xrdfilm.intensity.optics import Optics
+    from xrdfilm.intensity.window import window_aligned, window_random
 
     optics = Optics(axial_stated=True)
     mosaic = np.geomspace(0.05, 10.0, 160)
@@ -60,9 +60,9 @@ def window() -> Any:
 
 def detection() -> Any:
     """Least fluoride that would show, aligned and random, against the film's mosaic."""
-    from xrdfilm.film import FilmInput, analyse_films
-    from xrdfilm.optics import Optics
-    from xrdfilm.premises import premises_of
+    from xrdfilm.analysis.film import FilmInput, analyse_films
+    from xrdfilm.analysis.premises import premises_of
+    from xrdfilm.intensity.optics import Optics
     from xrdfilm.runfile import RunFile
     from xrdfilm.simulate import Background, Instrument, SimulatedFilm, simulate_scan
 
@@ -108,8 +108,8 @@ def decision() -> Any:
     """Three estimates against one limit: pass, undecided, fail."""
     from scipy.stats import norm
 
+    from xrdfilm.decision.guard import Tolerance, acceptance
     from xrdfilm.estimate import from_normal
-    from xrdfilm.guard import Tolerance, acceptance
 
     limit, sigma = 5.0, 0.8
     figure, axes = sheet(1, 1, 8.6, 3.6)
@@ -144,9 +144,9 @@ def decision() -> Any:
 def displacement() -> Any:
     """The false c that each order shows for a sample off the axis, and the straight line."""
     from xrdfilm.crystal import load_phase
-    from xrdfilm.lattice import apparent_edge, displacement_function
-    from xrdfilm.optics import Optics
-    from xrdfilm.radiation import two_theta_of
+    from xrdfilm.crystal.radiation import two_theta_of
+    from xrdfilm.intensity.optics import Optics
+    from xrdfilm.lattice.cell import apparent_edge, displacement_function
 
     optics = Optics()
     rays = optics.radiation
@@ -280,9 +280,9 @@ def run_example(name: str, folder: Path) -> None:
 def photograph(folder: Path) -> None:
     """Pictures of the demo's report, in a headless browser."""
     from xrdfilm.demo import write_demo
-    from xrdfilm.gather import gather_runs
     from xrdfilm.report.write import write_report
-    from xrdfilm.run import judge_run
+    from xrdfilm.runs.gather import gather_runs
+    from xrdfilm.runs.judge import judge_run
 
     browser = shutil.which("chromium") or shutil.which("chromium-browser")
     if browser is None:

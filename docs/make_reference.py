@@ -31,31 +31,31 @@ PUBLIC: dict[str, tuple[str, ...]] = {
         "xrdfilm.scan.Finding",
     ),
     "Whole runs": (
-        "xrdfilm.gather.gather_runs",
-        "xrdfilm.gather.PlannedRun",
-        "xrdfilm.run.judge_run",
-        "xrdfilm.run.JudgedRun",
+        "xrdfilm.runs.gather.gather_runs",
+        "xrdfilm.runs.gather.PlannedRun",
+        "xrdfilm.runs.judge.judge_run",
+        "xrdfilm.runs.judge.JudgedRun",
         "xrdfilm.report.write.write_report",
-        "xrdfilm.workers.Processes",
-        "xrdfilm.cluster.Cluster",
+        "xrdfilm.runs.workers.Processes",
+        "xrdfilm.runs.cluster.Cluster",
     ),
     "One film": (
         "xrdfilm.runfile.RunFile",
-        "xrdfilm.premises.premises_of",
-        "xrdfilm.film.FilmInput",
-        "xrdfilm.side_scans.SideScans",
-        "xrdfilm.film.analyse_films",
-        "xrdfilm.film.FilmAnalysis",
-        "xrdfilm.record.film_record",
+        "xrdfilm.analysis.premises.premises_of",
+        "xrdfilm.analysis.film.FilmInput",
+        "xrdfilm.analysis.side_scans.SideScans",
+        "xrdfilm.analysis.film.analyse_films",
+        "xrdfilm.analysis.film.FilmAnalysis",
+        "xrdfilm.analysis.record.film_record",
     ),
     "Figures and decisions": (
         "xrdfilm.estimate.Estimate",
-        "xrdfilm.quantities.quantities_of",
-        "xrdfilm.limits.read_limit_file",
-        "xrdfilm.limits.parse_limits",
-        "xrdfilm.limits.decide",
-        "xrdfilm.limits.Decision",
-        "xrdfilm.rejudge.rejudged",
+        "xrdfilm.decision.quantities.quantities_of",
+        "xrdfilm.decision.limits.read_limit_file",
+        "xrdfilm.decision.limits.parse_limits",
+        "xrdfilm.decision.limits.decide",
+        "xrdfilm.decision.limits.Decision",
+        "xrdfilm.decision.rejudge.rejudged",
     ),
     "Results": (
         "xrdfilm.results.read_results",
@@ -68,39 +68,39 @@ PUBLIC: dict[str, tuple[str, ...]] = {
         "xrdfilm.crystal.phase_from_cif",
         "xrdfilm.crystal.phase_keys",
         "xrdfilm.crystal.line_list",
-        "xrdfilm.radiation.radiation",
-        "xrdfilm.radiation.own_radiation",
-        "xrdfilm.attenuation.linear_attenuation_per_cm",
-        "xrdfilm.optics.Optics",
-        "xrdfilm.stack.Layer",
-        "xrdfilm.stack.Stack",
-        "xrdfilm.linemap.line_map",
+        "xrdfilm.crystal.radiation.radiation",
+        "xrdfilm.crystal.radiation.own_radiation",
+        "xrdfilm.crystal.attenuation.linear_attenuation_per_cm",
+        "xrdfilm.intensity.optics.Optics",
+        "xrdfilm.intensity.stack.Layer",
+        "xrdfilm.intensity.stack.Stack",
+        "xrdfilm.linemap.line_map.line_map",
     ),
     "The intensity model": (
-        "xrdfilm.intensity.Orientation",
-        "xrdfilm.intensity.c_axis",
-        "xrdfilm.intensity.a_axis",
-        "xrdfilm.intensity.random",
-        "xrdfilm.intensity.aligned_00l",
-        "xrdfilm.intensity.aligned_111",
-        "xrdfilm.intensity.line_strengths",
-        "xrdfilm.window.window_random",
-        "xrdfilm.window.window_aligned",
+        "xrdfilm.intensity.model.Orientation",
+        "xrdfilm.intensity.model.c_axis",
+        "xrdfilm.intensity.model.a_axis",
+        "xrdfilm.intensity.model.random",
+        "xrdfilm.intensity.model.aligned_00l",
+        "xrdfilm.intensity.model.aligned_111",
+        "xrdfilm.intensity.model.line_strengths",
+        "xrdfilm.intensity.window.window_random",
+        "xrdfilm.intensity.window.window_aligned",
     ),
     "Single steps": (
-        "xrdfilm.background.broad_background",
-        "xrdfilm.fitting.fit_windows",
-        "xrdfilm.detection.fit_at_places",
-        "xrdfilm.detection.decision_area",
-        "xrdfilm.detection.detection_area",
-        "xrdfilm.alignment.align",
-        "xrdfilm.lattice.refine_cell",
-        "xrdfilm.standard.measure_instrument",
-        "xrdfilm.orientation.estimate_orientation",
-        "xrdfilm.tilt.tilt_scan_orientation",
-        "xrdfilm.rocking.rocking_curve",
-        "xrdfilm.azimuth.azimuth_scan",
-        "xrdfilm.fluoride.estimate_fluoride",
+        "xrdfilm.fitting.background.broad_background",
+        "xrdfilm.fitting.engine.fit_windows",
+        "xrdfilm.fitting.detection.fit_at_places",
+        "xrdfilm.fitting.detection.decision_area",
+        "xrdfilm.fitting.detection.detection_area",
+        "xrdfilm.lattice.alignment.align",
+        "xrdfilm.lattice.cell.refine_cell",
+        "xrdfilm.lattice.standard.measure_instrument",
+        "xrdfilm.texture.orientation.estimate_orientation",
+        "xrdfilm.texture.tilt.tilt_scan_orientation",
+        "xrdfilm.texture.rocking.rocking_curve",
+        "xrdfilm.texture.azimuth.azimuth_scan",
+        "xrdfilm.fluoride.estimate.estimate_fluoride",
     ),
     "Series and planning": (
         "xrdfilm.kinetics.observe.observe_run",
@@ -217,7 +217,7 @@ def run_toml_page() -> str:
 
 def _where_nothing_is_stated() -> list[str]:
     """The defaults that are no property of a key, and are told in every report."""
-    from xrdfilm import premises as p
+    from xrdfilm.analysis import premises as p
 
     rows = (
         ("anode", "that of the scan's header, else Cu"),
@@ -288,7 +288,7 @@ tilt = { hkl = [1, 0, 2], file = "chi102.xy", azimuth = "spinning", two_theta_ac
 
 def limits_toml_page() -> str:
     """The keys of limits.toml."""
-    from xrdfilm import limits
+    from xrdfilm.decision import limits
 
     head = [
         "# limits.toml",
@@ -492,7 +492,7 @@ def _may_be_none(annotation: Any) -> bool:
 
 def findings_page() -> str:
     """The findings about a scan."""
-    from xrdfilm.scan_findings import FINDINGS
+    from xrdfilm.readers.scan_findings import FINDINGS
 
     titles = {
         "noted": "Noted: a figure could be misread without it",
@@ -523,7 +523,7 @@ def findings_page() -> str:
 
 def flags_page() -> str:
     """The flags of fitted lines."""
-    from xrdfilm.flags import FLAGS
+    from xrdfilm.fitting.flags import FLAGS
 
     return "\n".join(
         [
@@ -542,7 +542,7 @@ def flags_page() -> str:
 
 def quantities_page() -> str:
     """The quantities that a limit can name."""
-    from xrdfilm.quantities import QUANTITIES
+    from xrdfilm.decision.quantities import QUANTITIES
 
     out = [
         "# Quantities",

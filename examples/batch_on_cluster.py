@@ -25,12 +25,12 @@ from scenario import (
     sheet,
 )
 
-from xrdfilm.cluster import Cluster
-from xrdfilm.gather import gather_runs
 from xrdfilm.results import read_results
+from xrdfilm.runs.cluster import Cluster
+from xrdfilm.runs.gather import gather_runs
+from xrdfilm.runs.streaming import judge_to_files
 from xrdfilm.simulate import simulate_scan
 from xrdfilm.simulate.files import write_scan
-from xrdfilm.streaming import judge_to_files
 
 LIMITS = """
 risk = 0.05

@@ -20,12 +20,12 @@ from scenario import (
     run_toml,
 )
 
+from xrdfilm.analysis.film import FilmInput, analyse_films
+from xrdfilm.analysis.film_picture import film_picture
+from xrdfilm.analysis.premises import premises_of
+from xrdfilm.analysis.record import film_record
 from xrdfilm.crystal import load_phase
-from xrdfilm.film import FilmInput, analyse_films
-from xrdfilm.film_picture import film_picture
-from xrdfilm.premises import premises_of
 from xrdfilm.readers import read_scan
-from xrdfilm.record import film_record
 from xrdfilm.runfile import read_run_file
 from xrdfilm.simulate import fluoride, simulate_scan
 from xrdfilm.simulate.files import write_scan

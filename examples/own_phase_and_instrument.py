@@ -25,11 +25,11 @@ from scenario import (
 )
 
 from xrdfilm.crystal import load_phase, phase_from_cif
-from xrdfilm.gather import gather_runs
-from xrdfilm.run import judge_run
+from xrdfilm.intensity.stack import Layer, Stack
+from xrdfilm.runs.gather import gather_runs
+from xrdfilm.runs.judge import judge_run
 from xrdfilm.simulate import Instrument, SimulatedFilm, simulate_scan
 from xrdfilm.simulate.files import write_scan
-from xrdfilm.stack import Layer, Stack
 
 ZERO_DEG = 0.035  # the goniometer's own, which nobody knows without a standard
 

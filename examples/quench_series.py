@@ -21,12 +21,12 @@ from scenario import (
     tape,
 )
 
-from xrdfilm.conversion import volume_ratio
 from xrdfilm.crystal import load_phase
-from xrdfilm.gather import gather_runs
+from xrdfilm.fluoride.conversion import volume_ratio
 from xrdfilm.kinetics.observe import observe_run
 from xrdfilm.kinetics.outcome import evaluate
 from xrdfilm.planning.speed import GrowthFigures, plan_speed, speed_curves
+from xrdfilm.runs.gather import gather_runs
 from xrdfilm.simulate import fluoride, simulate_scan
 from xrdfilm.simulate.files import write_scan
 

@@ -21,9 +21,9 @@ from scenario import (
     sheet,
 )
 
-from xrdfilm.gather import gather_runs
 from xrdfilm.history.record import record_of
-from xrdfilm.run import judge_run
+from xrdfilm.runs.gather import gather_runs
+from xrdfilm.runs.judge import judge_run
 from xrdfilm.simulate import simulate_scan
 from xrdfilm.simulate.files import write_scan
 from xrdfilm.trend.reel_of_run import reel_of_run

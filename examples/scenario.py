@@ -11,9 +11,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from xrdfilm.crystal import load_phase
-from xrdfilm.optics import Optics
+from xrdfilm.intensity.optics import Optics
+from xrdfilm.intensity.stack import Layer, Stack
 from xrdfilm.simulate import Background, BufferTexture, Instrument, SimulatedFilm
-from xrdfilm.stack import Layer, Stack
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

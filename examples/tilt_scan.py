@@ -11,7 +11,7 @@ from scenario import BLUE, INK, MOSS, OPTICS, RUST, film, finish, folder_of, she
 from xrdfilm.readers import read_scan
 from xrdfilm.simulate import simulate_tilt
 from xrdfilm.simulate.files import write_scan
-from xrdfilm.tilt import TiltGeometry, tilt_factors, tilt_scan_orientation
+from xrdfilm.texture.tilt import TiltGeometry, tilt_factors, tilt_scan_orientation
 
 
 def main(folder: Path) -> Path:

@@ -21,10 +21,10 @@ from scenario import (
     sheet,
 )
 
-from xrdfilm.film import FilmAnalyser, FilmInput
+from xrdfilm.analysis.film import FilmAnalyser, FilmInput
+from xrdfilm.analysis.premises import premises_of
+from xrdfilm.analysis.record import film_record
 from xrdfilm.history import open_history
-from xrdfilm.premises import premises_of
-from xrdfilm.record import film_record
 from xrdfilm.results import Run, RunResult
 from xrdfilm.runfile import read_run_file
 from xrdfilm.simulate import simulate_scan

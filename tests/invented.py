@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import cache
 from typing import Any
 
-from xrdfilm.premises import Premises, premises_of
+from xrdfilm.analysis.premises import Premises, premises_of
 from xrdfilm.runfile import RunFile
 from xrdfilm.scan import Scan
 from xrdfilm.simulate import SimulatedFilm, Truth, simulate_scan

@@ -37,7 +37,8 @@ LIMITS = '[[limit]]\nquantity = "a_axis_fraction"\nmax = 0.1\n'
 SCRIPT = f"""
 import sys
 from pathlib import Path
-from xrdfilm import chunks, run
+from xrdfilm.runs import chunks
+from xrdfilm.runs import judge as run
 if __name__ == "__main__":
     chunks.CHUNK_FILMS = run.CHUNK_FILMS = {CHUNK}
     from xrdfilm.cli import cli

@@ -7,10 +7,10 @@ import pytest
 
 from tests.invented import premises_on, scan_of
 from xrdfilm.adjustments import NO_ADJUSTMENTS, Adjustments
+from xrdfilm.analysis.film import FilmAnalysis, FilmInput, analyse_films
+from xrdfilm.analysis.record import film_record
 from xrdfilm.errors import RunFileError
-from xrdfilm.film import FilmAnalysis, FilmInput, analyse_films
 from xrdfilm.lines import Reflection
-from xrdfilm.record import film_record
 from xrdfilm.runfile import RunFile, read_run_file
 
 YBCO_005 = Reflection("YBCO", (0, 0, 5))

@@ -8,9 +8,9 @@ from click.testing import CliRunner
 
 from xrdfilm.cli import cli
 from xrdfilm.demo import FILMS, write_demo
-from xrdfilm.gather import gather_runs
 from xrdfilm.results import Film
-from xrdfilm.run import JudgedRun, judge_run
+from xrdfilm.runs.gather import gather_runs
+from xrdfilm.runs.judge import JudgedRun, judge_run
 
 
 @pytest.fixture(scope="module")

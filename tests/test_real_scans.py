@@ -8,9 +8,9 @@ from pathlib import Path
 
 import pytest
 
-from xrdfilm.gather import gather_runs
 from xrdfilm.results import Film
-from xrdfilm.run import judge_run
+from xrdfilm.runs.gather import gather_runs
+from xrdfilm.runs.judge import judge_run
 
 REAL = os.environ.get("XRDFILM_REAL_SCANS", "")
 pytestmark = pytest.mark.skipif(

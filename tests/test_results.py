@@ -8,8 +8,8 @@ from pydantic import ValidationError
 
 import xrdfilm
 from tests.report import synthetic
+from xrdfilm.decision.quantities import quantities_of
 from xrdfilm.estimate import from_normal
-from xrdfilm.quantities import quantities_of
 from xrdfilm.results import (
     Quantity,
     RunResult,

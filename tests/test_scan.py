@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from xrdfilm.scan import Scan
-from xrdfilm.scan_checks import (
+from xrdfilm.readers.scan_checks import (
     RefusedError,
     common_spikes,
     inspect,
@@ -15,7 +14,8 @@ from xrdfilm.scan_checks import (
     spikes,
     tidy,
 )
-from xrdfilm.scan_findings import FINDINGS, finding
+from xrdfilm.readers.scan_findings import FINDINGS, finding
+from xrdfilm.scan import Scan
 
 X = np.arange(20.0, 60.0, 0.02)
 

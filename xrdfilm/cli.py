@@ -16,7 +16,7 @@ TYPE_CHECKING = False  # as typing's own, whose import would double the start-up
 if TYPE_CHECKING:
     from typing import Any
 
-    from xrdfilm.command_group import cli
+    from xrdfilm.commands._group import cli
 
 __all__ = ["ABOUT", "COMMANDS", "START_WITH", "WIDEST", "cli", "main", "top_help"]
 
@@ -47,7 +47,7 @@ _OPTIONS = {"--version": "Show the version and exit.", "-h, --help": "Show this 
 def __getattr__(name: str) -> Any:
     """``cli``, the click group, loaded when it is first asked for."""
     if name == "cli":
-        from xrdfilm.command_group import cli
+        from xrdfilm.commands._group import cli
 
         return cli
     raise AttributeError(name)
@@ -88,7 +88,7 @@ def main() -> None:
     if sys.argv[1:] in (["--help"], ["-h"]):
         print(top_help(_columns()))
         return
-    from xrdfilm.command_group import run
+    from xrdfilm.commands._group import run
 
     sys.exit(run())
 

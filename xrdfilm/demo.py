@@ -15,7 +15,8 @@ from typing import Any
 import numpy as np
 
 from xrdfilm.crystal import load_phase
-from xrdfilm.optics import Optics
+from xrdfilm.intensity.optics import Optics
+from xrdfilm.intensity.stack import Layer, Stack
 from xrdfilm.simulate import (
     Background,
     Breadth,
@@ -30,7 +31,6 @@ from xrdfilm.simulate import (
     simulate_scan,
 )
 from xrdfilm.simulate.files import write_scan
-from xrdfilm.stack import Layer, Stack
 
 RUN_ID = "K-0317"
 STEP_TIME_S = 1.0

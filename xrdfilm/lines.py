@@ -38,7 +38,7 @@ class MeasuredLine:
     ``members`` are the reflections the line may hold, the strongest expected first.
     ``significance`` is area over its standard uncertainty under the hypothesis of no line.
     ``decision_area`` and ``detection_area`` are Currie's L_C and L_D in counts·deg.
-    ``flags`` are keys of `xrdfilm.fitting.FLAGS`.
+    ``flags`` are keys of `xrdfilm.fitting.engine.FLAGS`.
     """
 
     members: tuple[Reflection, ...]

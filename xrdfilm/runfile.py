@@ -432,7 +432,7 @@ class RunFile(_Table):
     @staticmethod
     def _frames(stated: FilmsTable, name: str, folder: Path) -> tuple[FilmTable, ...]:
         """A film for each frame of a stack, its time by its number."""
-        from xrdfilm.frames import count_frames
+        from xrdfilm.readers.frames import count_frames
 
         if Path(name).is_absolute() or ".." in Path(name).parts:
             raise RunFileError(

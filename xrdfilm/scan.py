@@ -23,7 +23,7 @@ class Finding:
 
     ``action`` tells what was done about it: "noted" (an assumption, told), "repaired" (and
     told), "flagged" (a figure may be poor), or "refused". The codes are in
-    `xrdfilm.scan_findings.FINDINGS`.
+    `xrdfilm.readers.scan_findings.FINDINGS`.
     """
 
     code: str

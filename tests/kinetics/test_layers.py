@@ -3,11 +3,11 @@
 import numpy as np
 import pytest
 
-from xrdfilm.attenuation import linear_attenuation_per_cm
-from xrdfilm.conversion import film_side_by_depth
 from xrdfilm.crystal import load_phase
+from xrdfilm.crystal.attenuation import linear_attenuation_per_cm
+from xrdfilm.fluoride.conversion import film_side_by_depth
+from xrdfilm.intensity.stack import Layer, Stack
 from xrdfilm.kinetics.layers import LayerOrder, precursor_depth
-from xrdfilm.stack import Layer, Stack
 
 CU_KA = 1.5406
 

@@ -7,18 +7,18 @@ import pytest
 
 from xrdfilm.crystal import load_phase
 from xrdfilm.errors import CannotTellError, RunFileError
-from xrdfilm.gather import gather_runs
+from xrdfilm.intensity.optics import Optics
+from xrdfilm.intensity.stack import Layer, Stack
 from xrdfilm.kinetics.early import LineArea
 from xrdfilm.kinetics.layers import LayerOrder
 from xrdfilm.kinetics.models import FRONT
 from xrdfilm.kinetics.observe import FilmAreas, observe, observe_run
 from xrdfilm.kinetics.outcome import evaluate
 from xrdfilm.lines import Reflection
-from xrdfilm.optics import Optics
+from xrdfilm.runs.gather import gather_runs
 from xrdfilm.simulate import BufferTexture, SimulatedFilm, fluoride, simulate_scan
 from xrdfilm.simulate.coupled import grid
 from xrdfilm.simulate.files import write_scan
-from xrdfilm.stack import Layer, Stack
 
 THICKNESS_NM, RATE_NM_S, INCUBATION_S = 1000.0, 0.5, 600.0
 FLUORIDE_VOLUME = 0.687  # of 2 BaF2 over that of the film they become

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
+from xrdfilm.decision.guard import Tolerance
 from xrdfilm.estimate import from_draws, from_normal
-from xrdfilm.guard import Tolerance
 from xrdfilm.planning.assurance import (
     Belief,
     assurance,

@@ -8,12 +8,12 @@ import numpy as np
 import pytest
 
 from xrdfilm.crystal import load_phase
+from xrdfilm.decision.guard import Tolerance
 from xrdfilm.demo import demo_stack
-from xrdfilm.detection import fit_at_places
 from xrdfilm.errors import CannotTellError
 from xrdfilm.estimate import from_normal
-from xrdfilm.guard import Tolerance
-from xrdfilm.optics import Optics
+from xrdfilm.fitting.detection import fit_at_places
+from xrdfilm.intensity.optics import Optics
 from xrdfilm.planning.counting import ScanTable, TableRow, plan_json, sigma_of_fraction, worth
 from xrdfilm.planning.source import Rates, as_tolerance, plan_from_stack
 from xrdfilm.simulate import Background, Detector, Instrument, SimulatedFilm, fluoride

@@ -7,10 +7,10 @@ import pytest
 from click.testing import CliRunner
 
 from xrdfilm.commands.plan import command
+from xrdfilm.decision.guard import Tolerance
 from xrdfilm.demo import demo_stack
 from xrdfilm.estimate import from_normal
-from xrdfilm.guard import Tolerance
-from xrdfilm.optics import Optics
+from xrdfilm.intensity.optics import Optics
 from xrdfilm.planning.atscan import _repeat_words
 from xrdfilm.simulate import Background, BufferTexture, Instrument, SimulatedFilm, simulate_scan
 from xrdfilm.simulate.files import write_scan

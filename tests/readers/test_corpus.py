@@ -14,7 +14,7 @@ from written import Case
 
 from xrdfilm.errors import ScanAxisError, ScanFormatError
 from xrdfilm.readers import read_scan, read_scans
-from xrdfilm.scan_checks import FINDINGS
+from xrdfilm.readers.scan_checks import FINDINGS
 
 CASES = [*corpus_text.CASES, *corpus_cif.CASES, *corpus_nexus.CASES]
 READ = [case for case in CASES if case.refused is None]

@@ -10,9 +10,9 @@ import pytest
 from click.testing import CliRunner, Result
 from written import X, Y, rows
 
+from xrdfilm.commands._terminal_plot import braille_plot, envelope
 from xrdfilm.commands.look import command
-from xrdfilm.scan_findings import FINDINGS
-from xrdfilm.terminal_plot import braille_plot, envelope
+from xrdfilm.readers.scan_findings import FINDINGS
 
 
 @pytest.fixture

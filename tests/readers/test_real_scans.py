@@ -13,8 +13,8 @@ import pytest
 
 from xrdfilm.errors import ScanFormatError
 from xrdfilm.readers import read_scan
+from xrdfilm.readers.scan_checks import common_spikes
 from xrdfilm.scan import Scan
-from xrdfilm.scan_checks import common_spikes
 
 FOLDER = os.environ.get("XRDFILM_REAL_SCANS")
 pytestmark = pytest.mark.skipif(

@@ -12,10 +12,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from xrdfilm.analysis.picture import FilmPicture, GhostMark, SideScan, TickRow, Zone
+from xrdfilm.decision.limits import LimitFile, decide, parse_limits
+from xrdfilm.decision.quantities import quantities_of
 from xrdfilm.estimate import Estimate, from_normal
-from xrdfilm.limits import LimitFile, decide, parse_limits
-from xrdfilm.quantities import quantities_of
-from xrdfilm.report.picture import FilmPicture, GhostMark, SideScan, TickRow, Zone
 from xrdfilm.results import (
     Film,
     Fluoride,

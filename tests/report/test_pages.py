@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from tests.report import synthetic
+from xrdfilm.analysis.picture import FilmPicture, TickRow
 from xrdfilm.report.content import flatten, short_reason
 from xrdfilm.report.html import index_page, sheet_page
 from xrdfilm.report.names import LONGEST, slugs
 from xrdfilm.report.overview import run_content
-from xrdfilm.report.picture import FilmPicture, TickRow
 from xrdfilm.report.strip import position_strip, quantity_traces
 
 NASTY = [

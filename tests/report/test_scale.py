@@ -3,9 +3,9 @@ import math
 import pytest
 
 from tests.report import synthetic
+from xrdfilm.decision.limits import decide, parse_limits
+from xrdfilm.decision.quantities import exact
 from xrdfilm.estimate import from_normal
-from xrdfilm.limits import decide, parse_limits
-from xrdfilm.quantities import exact
 from xrdfilm.report.overview import run_content
 from xrdfilm.report.scale import limit_scale
 from xrdfilm.report.strip import (

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from xrdfilm._typing import FloatArray, IntArray
-from xrdfilm.reel import LimitedQuantity, ReelScan, ShipMap, ship_map
 from xrdfilm.trend.analyse import course_and_recipe, own_spread
 from xrdfilm.trend.change import Course, course_of
 from xrdfilm.trend.recipe import RecipeRelation, relate
+from xrdfilm.trend.reel import LimitedQuantity, ReelScan, ShipMap, ship_map
 
 CAUSE = 4
 PARAMETERS = 12

@@ -24,7 +24,7 @@ def command(folder: Path, no_judge: bool) -> int:
     from xrdfilm.commands.judge import HowToJudge, judge_and_print, progress_bar
     from xrdfilm.demo import FILMS, write_demo
     from xrdfilm.errors import RunFileError
-    from xrdfilm.gather import gather_runs
+    from xrdfilm.runs.gather import gather_runs
 
     if folder.exists() and any(folder.iterdir()) and not (folder / "truth.json").is_file():
         raise RunFileError("holds other files; name an empty folder for the demo", path=folder)

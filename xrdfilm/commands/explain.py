@@ -34,7 +34,7 @@ def command(result: Path, film_name: str | None, quantity: str | None, as_json: 
     For each quantity its estimate, interval and what the uncertainty is made of; for fractions
     the account line by line; for cell and fluoride the lines they rest on; and each limit's reason.
     """
-    from xrdfilm.quantities import QUANTITIES, find_quantity, near_quantity
+    from xrdfilm.decision.quantities import QUANTITIES, find_quantity, near_quantity
 
     run = _read(result)
     films = run.films if film_name is None else [_film(run, film_name)]

@@ -16,8 +16,8 @@ from xrdfilm.commands._stated import stated_tables, stating_options
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from xrdfilm.gather import PlannedRun
     from xrdfilm.results import Film, RunResult
+    from xrdfilm.runs.gather import PlannedRun
 
 EXAMPLE = """\b
 Examples:
@@ -70,10 +70,10 @@ def command(
 
     Each PATH is a folder with a run.toml, a run.toml, a folder of scans, or a scan file.
     """
-    from xrdfilm.workers import single_thread
+    from xrdfilm.runs.workers import single_thread
 
     single_thread()  # before numpy is loaded: processes, not threads, share the work
-    from xrdfilm.gather import gather_runs
+    from xrdfilm.runs.gather import gather_runs
 
     stated: dict[str, Any] = dict(stated_tables(flags))
     if limit_file is not None:
@@ -100,7 +100,7 @@ class HowToJudge:
 
 def judge_and_print(planned: PlannedRun, how: HowToJudge) -> int:
     """Judge a run, write its report and show the outcome; returns the exit status."""
-    from xrdfilm.streaming import MOST_SHEETS, judge_to_files
+    from xrdfilm.runs.streaming import MOST_SHEETS, judge_to_files
 
     if how.results_only or len(planned.films) > MOST_SHEETS:
         if not how.results_only:
@@ -120,10 +120,10 @@ def judge_and_print(planned: PlannedRun, how: HowToJudge) -> int:
         click.echo(_counts(written.verdicts))
         click.echo(f"Results: {written.results}")
         return written.exit_status
-    from xrdfilm.chunks import CHUNK_FILMS
-    from xrdfilm.journal import discard
     from xrdfilm.report.write import write_report
-    from xrdfilm.run import judge_run
+    from xrdfilm.runs.chunks import CHUNK_FILMS
+    from xrdfilm.runs.journal import discard
+    from xrdfilm.runs.judge import judge_run
 
     with (
         _place_of_work(how, len(planned.films)) as (executor, workers),
@@ -165,11 +165,11 @@ def _tell_of_earlier(resumed: int, notes: Sequence[str]) -> None:
 @contextmanager
 def _place_of_work(how: HowToJudge, films: int) -> Iterator[tuple[Any, int]]:
     """Where the films are worked on: a cluster, processes, or here for a few films."""
-    from xrdfilm.chunks import CHUNK_FILMS
-    from xrdfilm.workers import Processes, usable_cores
+    from xrdfilm.runs.chunks import CHUNK_FILMS
+    from xrdfilm.runs.workers import Processes, usable_cores
 
     if how.cluster is not None:
-        from xrdfilm.cluster import Cluster
+        from xrdfilm.runs.cluster import Cluster
 
         with Cluster(how.cluster) as cluster:
             for note in cluster.notes:

@@ -142,7 +142,7 @@ def _show_codes(ctx: click.Context) -> None:
     from rich.table import Table
     from rich.text import Text
 
-    from xrdfilm.scan_findings import FINDINGS
+    from xrdfilm.readers.scan_findings import FINDINGS
 
     table = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0))
     for heading in ("code", "action", "meaning", "what to do"):
@@ -169,7 +169,7 @@ def _read_all(
 
 def record(scan: Scan, at: int = 1, of: int = 1) -> dict[str, Any]:
     """What was understood of a scan, for JSON; ``at`` of ``of`` scans in its file."""
-    from xrdfilm.scan_findings import FINDINGS
+    from xrdfilm.readers.scan_findings import FINDINGS
 
     return {
         "file": str(scan.path),
@@ -278,7 +278,7 @@ def _plot_lines(scan: Scan, console: Console) -> list[str]:
     """The plot with its scale: the root of the counts, which shows weak lines beside strong."""
     import numpy as np
 
-    from xrdfilm.terminal_plot import braille_plot
+    from xrdfilm.commands._terminal_plot import braille_plot
 
     if not console.encoding.lower().startswith("utf"):
         return []
@@ -301,7 +301,7 @@ def _show_findings(console: Console, findings: tuple[Finding, ...]) -> None:
     from rich.table import Table
     from rich.text import Text
 
-    from xrdfilm.scan_findings import FINDINGS
+    from xrdfilm.readers.scan_findings import FINDINGS
 
     if not findings:
         console.print("nothing to remark")
@@ -329,7 +329,7 @@ def _draw(scans: list[Scan], path: Path) -> None:
     import numpy as np
     from matplotlib.figure import Figure
 
-    from xrdfilm.scan_checks import spikes
+    from xrdfilm.readers.scan_checks import spikes
 
     shown = scans[:_MOST_SHOWN]
     figure = Figure(figsize=(9.0, 0.6 + 2.9 * len(shown)), layout="constrained")

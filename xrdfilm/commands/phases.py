@@ -12,10 +12,10 @@ import click
 from xrdfilm.commands._stated import stated_tables, stating_options
 
 if TYPE_CHECKING:
+    from xrdfilm.analysis.premises import Premises
     from xrdfilm.crystal import Phase
-    from xrdfilm.linemap import LineMap
-    from xrdfilm.optics import Optics
-    from xrdfilm.premises import Premises
+    from xrdfilm.intensity.optics import Optics
+    from xrdfilm.linemap.line_map import LineMap
 
 EXAMPLE = """\b
 Examples:
@@ -106,7 +106,7 @@ def command(name: str | None, **values: Any) -> None:
 
 def _all_phases(as_json: bool) -> None:
     from xrdfilm.crystal import load_phase, phase_keys
-    from xrdfilm.phase_records import phase_record
+    from xrdfilm.linemap.phase_records import phase_record
 
     phases = [load_phase(key) for key in phase_keys()]
     if as_json:
@@ -148,10 +148,10 @@ def _cell_words(phase: Phase) -> str:
 
 
 def _one_phase(name: str, values: dict[str, Any]) -> None:
-    from xrdfilm.attenuation import linear_attenuation_per_cm
     from xrdfilm.crystal import line_list, phase_from_cif
-    from xrdfilm.phase_records import line_records, phase_record
-    from xrdfilm.powder import powder_intensities
+    from xrdfilm.crystal.attenuation import linear_attenuation_per_cm
+    from xrdfilm.intensity.powder_tables import powder_intensities
+    from xrdfilm.linemap.phase_records import line_records, phase_record
 
     is_file = name.lower().endswith(".cif") or "/" in name
     premises = _premises(values)
@@ -246,9 +246,9 @@ def _print_lines(phase: Phase, records: list[dict[str, Any]]) -> None:
 
 
 def _stack_map(values: dict[str, Any]) -> None:
-    from xrdfilm.expected import stack_phases
-    from xrdfilm.linemap import MapRules, line_map
-    from xrdfilm.phase_records import map_record
+    from xrdfilm.linemap.expected import stack_phases
+    from xrdfilm.linemap.line_map import MapRules, line_map
+    from xrdfilm.linemap.phase_records import map_record
 
     premises = _premises(values)
     fluorides = [premises.phase(key) for key in values["fluorides"] or ("BaF2",)]
@@ -283,8 +283,8 @@ def _stack_map(values: dict[str, Any]) -> None:
 
 
 def _print_map(found: LineMap, layers: str, premises: Premises) -> None:
-    from xrdfilm.linemap import fluoride_notes
-    from xrdfilm.map_figure import rows_of
+    from xrdfilm.linemap.figure import rows_of
+    from xrdfilm.linemap.line_map import fluoride_notes
     from xrdfilm.numbers import number
 
     rays = premises.optics.radiation
@@ -328,7 +328,7 @@ def _write_figure(found: LineMap, layers: str, path: Path) -> None:
     import matplotlib
 
     matplotlib.use("Agg")
-    from xrdfilm.map_figure import draw_line_map
+    from xrdfilm.linemap.figure import draw_line_map
 
     figure = draw_line_map(found, f"Lines of {layers}: which can be measured")
     try:
@@ -345,7 +345,7 @@ def _write_figure(found: LineMap, layers: str, path: Path) -> None:
 
 def _premises(values: dict[str, Any]) -> Premises:
     """Stack and optics as stated by the flags, with the same defaults as `judge`."""
-    from xrdfilm.premises import load_user_phases, premises_of
+    from xrdfilm.analysis.premises import load_user_phases, premises_of
     from xrdfilm.runfile import RunFile
 
     stated = dict(values)

@@ -291,7 +291,7 @@ def counting(
 
 
 def _limit(text: str) -> tuple[str, float]:
-    from xrdfilm.quantities import find_quantity, near_quantity
+    from xrdfilm.decision.quantities import find_quantity, near_quantity
 
     name, _, value = text.partition("=")
     try:
@@ -308,7 +308,7 @@ def _limit(text: str) -> tuple[str, float]:
 
 
 def _tolerance(name: str, limit: float) -> Any:
-    from xrdfilm.guard import Tolerance
+    from xrdfilm.decision.guard import Tolerance
 
     return Tolerance(limit, None) if name == "conversion" else Tolerance(None, limit)
 
@@ -322,8 +322,8 @@ def _from_stack(
 ) -> list[CountingPlan]:
     from pydantic import ValidationError
 
+    from xrdfilm.analysis.premises import premises_of
     from xrdfilm.planning.source import Rates, plan_from_stack
-    from xrdfilm.premises import premises_of
     from xrdfilm.runfile import RunFile
 
     if not asked:
@@ -364,8 +364,8 @@ def _from_scan(
     film_id: str | None,
     values: dict[str, Any],
 ) -> tuple[list[CountingPlan], list[str]]:
-    from xrdfilm.gather import gather_runs
     from xrdfilm.planning.atscan import plans_of_film
+    from xrdfilm.runs.gather import gather_runs
 
     planned = gather_runs([path], stated=stated_tables(values))[0]
     tolerances = [(name, _tolerance(name, limit), risk) for name, limit in asked]

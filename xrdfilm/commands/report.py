@@ -41,8 +41,8 @@ def command(results: Path, limit_file: Path | None, out: Path | None, no_pdf: bo
     recorded = read_recorded(results)
     judged = recorded
     if limit_file is not None:
-        from xrdfilm.limits import read_limit_file
-        from xrdfilm.rejudge import rejudged
+        from xrdfilm.decision.limits import read_limit_file
+        from xrdfilm.decision.rejudge import rejudged
 
         judged = rejudged(recorded, read_limit_file(limit_file))
     paths = write_report(judged, {}, out or results.parent / "report", pdf=not no_pdf)

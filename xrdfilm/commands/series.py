@@ -113,11 +113,11 @@ def _outcomes(
     path: Path, times_file: Path | None, time_key: str, order: str, flags: dict[str, Any]
 ) -> list[SeriesOutcome]:
     from xrdfilm.errors import RunFileError
-    from xrdfilm.gather import gather_runs
     from xrdfilm.kinetics.observe import observe_run
     from xrdfilm.kinetics.outcome import evaluate
     from xrdfilm.kinetics.table import read_conversions, read_times, series_of_results
     from xrdfilm.results import read_results
+    from xrdfilm.runs.gather import gather_runs
 
     if not path.exists():
         raise RunFileError("no such file or folder", path=path)

@@ -59,7 +59,7 @@ def command(
     open_browser: bool,
 ) -> int:
     """Show runs, films and trends on a local page, and judge scans dropped on it."""
-    from xrdfilm.workers import single_thread
+    from xrdfilm.runs.workers import single_thread
 
     single_thread()
     try:

@@ -12,9 +12,9 @@ from xrdfilm.commands._stated import stated_tables, stating_options
 
 if TYPE_CHECKING:
     from xrdfilm.crystal import Phase
-    from xrdfilm.optics import Optics
+    from xrdfilm.intensity.optics import Optics
+    from xrdfilm.intensity.stack import Stack
     from xrdfilm.simulate import SimulatedFilm
-    from xrdfilm.stack import Stack
 
 EXAMPLE = """\b
 Example:
@@ -194,7 +194,7 @@ def _phase(key: str, values: dict[str, Any]) -> Phase:
 
 
 def _stack(values: dict[str, Any]) -> Stack:
-    from xrdfilm.stack import Layer, Stack
+    from xrdfilm.intensity.stack import Layer, Stack
 
     stated = stated_tables(values).get("stack", {})
     if stated.get("powder"):
@@ -214,8 +214,8 @@ def _stack(values: dict[str, Any]) -> Stack:
 
 
 def _optics(values: dict[str, Any]) -> Optics:
-    from xrdfilm.optics import Optics
-    from xrdfilm.radiation import own_radiation, radiation
+    from xrdfilm.crystal.radiation import own_radiation, radiation
+    from xrdfilm.intensity.optics import Optics
 
     stated = dict(stated_tables(values).get("optics", {}))
     anode, wavelength_A = stated.pop("anode", None), stated.pop("wavelength_A", None)

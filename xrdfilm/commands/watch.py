@@ -59,11 +59,11 @@ def command(
     **flags: Any,
 ) -> int:
     """Judge every scan that arrives in FOLDER, once, when it is completely written."""
-    from xrdfilm.workers import single_thread
+    from xrdfilm.runs.workers import single_thread
 
     single_thread()
-    from xrdfilm.gather import OUT_FOLDER
     from xrdfilm.history import history_path
+    from xrdfilm.runs.gather import OUT_FOLDER
     from xrdfilm.watching import Watcher, WatchPlan
 
     stated: dict[str, Any] = dict(stated_tables(flags))

@@ -13,9 +13,9 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from xrdfilm._typing import BoolArray, FloatArray
+from xrdfilm.decision.guard import COUNTING_SOURCES
 from xrdfilm.errors import HistoryError
 from xrdfilm.estimate import Estimate
-from xrdfilm.guard import COUNTING_SOURCES
 
 FIELDS = ("value", "low", "high", "level", "estimate", "sigma")
 

@@ -8,8 +8,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from xrdfilm.decision.quantities import quantities_of
 from xrdfilm.history.columns import Columns
-from xrdfilm.quantities import quantities_of
 from xrdfilm.results import RunResult
 
 LINE_KEY = "line"

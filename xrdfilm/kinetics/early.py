@@ -12,13 +12,13 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from xrdfilm.coupled import CoupledFit, Prepared, analyse_coupled, prepare
+from xrdfilm.analysis.coupled import CoupledFit, Prepared, analyse_coupled, prepare
+from xrdfilm.analysis.premises import Premises
 from xrdfilm.crystal import line_list
-from xrdfilm.detection import fit_at_places
 from xrdfilm.errors import AlignmentError, CannotTellError, XrdfilmError
+from xrdfilm.fitting.detection import fit_at_places
+from xrdfilm.linemap.neighbours import shape_of
 from xrdfilm.lines import Reflection
-from xrdfilm.neighbours import shape_of
-from xrdfilm.premises import Premises
 from xrdfilm.scan import Scan
 
 FLUORIDE_RANGE_DEG = 63.0

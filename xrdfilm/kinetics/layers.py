@@ -18,11 +18,11 @@ import numpy as np
 from scipy.constants import N_A
 
 from xrdfilm._typing import FloatArray
-from xrdfilm.attenuation import linear_attenuation_per_cm
-from xrdfilm.conversion import FLUORIDE_UNITS_PER_CELL, REACTANTS, film_units_mol_m2
 from xrdfilm.crystal import load_phase
-from xrdfilm.optics import sin_theta
-from xrdfilm.stack import Layer, Stack, optical_depth
+from xrdfilm.crystal.attenuation import linear_attenuation_per_cm
+from xrdfilm.fluoride.conversion import FLUORIDE_UNITS_PER_CELL, REACTANTS, film_units_mol_m2
+from xrdfilm.intensity.optics import sin_theta
+from xrdfilm.intensity.stack import Layer, Stack, optical_depth
 
 Order = Literal["from_below", "mixed", "none"]
 ORDER_WORDS = {

@@ -13,15 +13,15 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from xrdfilm.coupled import CoupledFit
+from xrdfilm.analysis.coupled import CoupledFit
 from xrdfilm.errors import CannotTellError, RunFileError
-from xrdfilm.gather import PlannedRun
 from xrdfilm.kinetics.early import FilmToFit, LineArea, fit_films, fluoride_areas
 from xrdfilm.kinetics.layers import ORDER_WORDS, LayerOrder, Order
 from xrdfilm.kinetics.series import Point, Series, Side
 from xrdfilm.lines import Reflection
-from xrdfilm.run_setup import RunSetup
 from xrdfilm.runfile import FilmTable, ReferenceTable
+from xrdfilm.runs.gather import PlannedRun
+from xrdfilm.runs.setup import RunSetup
 
 REPEATABILITY = 0.02
 """Relative doubt of an area from mounting a film anew (common practice, no source)."""

@@ -13,9 +13,9 @@ from typing import Any
 import numpy as np
 from scipy.special import chdtrc, ndtr
 
-from xrdfilm.conversion import compare_sides
 from xrdfilm.errors import CannotTellError
 from xrdfilm.estimate import Estimate, from_normal
+from xrdfilm.fluoride.conversion import compare_sides
 from xrdfilm.kinetics.compare import Comparison, compare_models
 from xrdfilm.kinetics.series import SIDE_WORDS, Series, Side
 from xrdfilm.numbers import number

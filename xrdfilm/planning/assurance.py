@@ -1,8 +1,8 @@
 """How likely a measurement of given uncertainty is to decide a limit, and which one is enough.
 
 A limit is decided where the probability of breaking it comes out under the risk, or over one less
-it (JCGM 106:2012, as in `xrdfilm.guard`). Before counting, the estimate is not known, only where
-the true figure may lie; the probability of a decision averaged over that is the assurance
+it (JCGM 106:2012, as in `xrdfilm.decision.guard`). Before counting, the estimate is not known, only
+where the true figure may lie; the probability of a decision averaged over that is the assurance
 (O'Hagan, Stevens and Campbell, Pharmaceut. Statist. 4 (2005) 187, from memory). A time that would
 just decide if the figure stayed where it is decides only every second time.
 """
@@ -18,8 +18,8 @@ from scipy.optimize import brentq
 from scipy.special import ndtr, ndtri
 
 from xrdfilm._typing import FloatArray
+from xrdfilm.decision.guard import LONGEST_FACTOR, Tolerance, counting_share
 from xrdfilm.estimate import Estimate
-from xrdfilm.guard import LONGEST_FACTOR, Tolerance, counting_share
 
 DEFAULT_ASSURANCE = 0.95
 _NODES = 41

@@ -4,19 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from xrdfilm.analysis.film import FilmAnalysis, analyse_films
+from xrdfilm.analysis.record import film_record, judged_quantities
+from xrdfilm.decision.guard import LONGEST_FACTOR, Tolerance
+from xrdfilm.decision.limits import show_bare
+from xrdfilm.decision.quantities import DETECTED, find_quantity
 from xrdfilm.errors import CannotTellError, RunFileError
 from xrdfilm.estimate import Estimate
-from xrdfilm.film import FilmAnalysis, analyse_films
-from xrdfilm.gather import PlannedRun
-from xrdfilm.guard import LONGEST_FACTOR, Tolerance
-from xrdfilm.limits import show_bare
 from xrdfilm.numbers import duration, fixed, number, show
 from xrdfilm.planning.assurance import DEFAULT_ASSURANCE, repeat_plan
 from xrdfilm.planning.counting import CountingPlan
 from xrdfilm.planning.source import QUANTITIES, FluorideOrientation, plan_from_scan
-from xrdfilm.quantities import DETECTED, find_quantity
-from xrdfilm.record import film_record, judged_quantities
-from xrdfilm.run_setup import RunSetup
+from xrdfilm.runs.gather import PlannedRun
+from xrdfilm.runs.setup import RunSetup
 
 
 def analyse_one(

@@ -23,7 +23,7 @@ from typing import Any
 import numpy as np
 
 from xrdfilm._typing import FloatArray
-from xrdfilm.guard import Tolerance
+from xrdfilm.decision.guard import Tolerance
 from xrdfilm.numbers import duration, fixed, number
 from xrdfilm.planning.assurance import DEFAULT_ASSURANCE, Belief, assurance, least_time
 from xrdfilm.planning.lines import LinesOfQuantity, LineWorth

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from xrdfilm.conversion import HF_PER_FILM_UNIT, YBCO_CELL_A3, growth_hf_g_m2
+from xrdfilm.fluoride.conversion import HF_PER_FILM_UNIT, YBCO_CELL_A3, growth_hf_g_m2
 from xrdfilm.safety import (
     FURNACE_CAUTION,
     HF_CAUTION,

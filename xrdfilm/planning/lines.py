@@ -18,10 +18,10 @@ from scipy.optimize import brentq
 from xrdfilm._typing import FloatArray
 from xrdfilm.crystal import Phase, line_list
 from xrdfilm.errors import CannotTellError
-from xrdfilm.linemap import line_map
+from xrdfilm.fitting.profile import doublet
+from xrdfilm.intensity.optics import Optics
+from xrdfilm.linemap.line_map import line_map
 from xrdfilm.lines import Reflection
-from xrdfilm.optics import Optics
-from xrdfilm.profile import doublet
 from xrdfilm.simulate import SimulatedFilm, simulate_scan
 from xrdfilm.simulate.coupled import grid
 from xrdfilm.simulate.instrument import Background, Breadth, Detector, Instrument

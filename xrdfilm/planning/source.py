@@ -8,18 +8,18 @@ from typing import Literal, cast
 import numpy as np
 
 from xrdfilm._typing import FloatArray
-from xrdfilm.conversion import volume_fraction_of_conversion, volume_ratio
+from xrdfilm.analysis.film import FilmAnalysis
 from xrdfilm.crystal import Phase
+from xrdfilm.decision.guard import Tolerance
 from xrdfilm.errors import CannotTellError
 from xrdfilm.estimate import Estimate
-from xrdfilm.film import FilmAnalysis
-from xrdfilm.guard import Tolerance
-from xrdfilm.optics import Optics
+from xrdfilm.fluoride.conversion import volume_fraction_of_conversion, volume_ratio
+from xrdfilm.intensity.optics import Optics
+from xrdfilm.intensity.stack import Stack
 from xrdfilm.planning.assurance import DEFAULT_ASSURANCE, Belief, split_sigma
 from xrdfilm.planning.counting import CountingPlan, plan_counting
 from xrdfilm.planning.lines import LinesOfQuantity, Sought, lines_of
 from xrdfilm.simulate import SimulatedFilm, fluoride
-from xrdfilm.stack import Stack
 
 FluorideOrientation = Literal["aligned", "aligned_111", "random"]
 

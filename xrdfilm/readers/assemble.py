@@ -10,10 +10,7 @@ from xrdfilm._typing import FloatArray
 from xrdfilm.errors import ScanAxisError, ScanFormatError
 from xrdfilm.readers.anodes import anode_of_wavelength
 from xrdfilm.readers.raw import RawScan
-from xrdfilm.readers.settings import LONGEST_STEP_S, Overrides
-from xrdfilm.readers.source import Source
-from xrdfilm.scan import Axis, Finding, Scan
-from xrdfilm.scan_checks import (
+from xrdfilm.readers.scan_checks import (
     RefusedError,
     finding,
     inspect,
@@ -22,6 +19,9 @@ from xrdfilm.scan_checks import (
     scatter_sigma,
     tidy,
 )
+from xrdfilm.readers.settings import LONGEST_STEP_S, Overrides
+from xrdfilm.readers.source import Source
+from xrdfilm.scan import Axis, Finding, Scan
 
 
 def assemble(

@@ -10,9 +10,9 @@ import numpy as np
 
 from xrdfilm._typing import BoolArray, FloatArray
 from xrdfilm.readers.metadata import axis_in, unit_in
+from xrdfilm.readers.scan_checks import RefusedError, finding
 from xrdfilm.readers.settings import IntensityUnit
 from xrdfilm.scan import Axis, Finding
-from xrdfilm.scan_checks import RefusedError, finding
 
 Role = Literal[
     "axis", "foreign", "index", "intensity", "net", "background", "calculated",

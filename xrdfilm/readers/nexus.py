@@ -22,11 +22,11 @@ from xrdfilm.readers.guarded import GuardedError, guarded
 from xrdfilm.readers.metadata import axis_in, unit_in
 from xrdfilm.readers.ranges import cut
 from xrdfilm.readers.raw import RawScan
+from xrdfilm.readers.scan_checks import finding
 from xrdfilm.readers.settings import IntensityUnit, Overrides
 from xrdfilm.readers.source import Source
 from xrdfilm.readers.text_header import clean
 from xrdfilm.scan import Axis, Finding
-from xrdfilm.scan_checks import finding
 
 if TYPE_CHECKING:
     import h5py

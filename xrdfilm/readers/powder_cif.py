@@ -19,11 +19,11 @@ from xrdfilm.readers.anodes import anode_in
 from xrdfilm.readers.metadata import unit_in
 from xrdfilm.readers.ranges import cut
 from xrdfilm.readers.raw import RawScan
+from xrdfilm.readers.scan_checks import finding
 from xrdfilm.readers.settings import IntensityUnit, Overrides
 from xrdfilm.readers.source import Source
 from xrdfilm.readers.text_header import clean
 from xrdfilm.scan import Axis, Finding
-from xrdfilm.scan_checks import finding
 
 if TYPE_CHECKING:
     import gemmi

@@ -9,7 +9,7 @@ import numpy as np
 
 from xrdfilm._typing import FloatArray
 from xrdfilm.readers.raw import RawScan
-from xrdfilm.scan_checks import MIN_POINTS, finding
+from xrdfilm.readers.scan_checks import MIN_POINTS, finding
 
 _MOST_PIECES = 10_000
 

@@ -17,6 +17,7 @@ from xrdfilm.readers.columns import Columns, ColumnsError, choose
 from xrdfilm.readers.metadata import Told, axis_in, tell, unit_in
 from xrdfilm.readers.ranges import cut, join
 from xrdfilm.readers.raw import RawScan
+from xrdfilm.readers.scan_checks import RefusedError, finding
 from xrdfilm.readers.settings import IntensityUnit, Overrides
 from xrdfilm.readers.source import Source
 from xrdfilm.readers.text_dialect import Dialect, find_dialect, is_ambiguous
@@ -24,7 +25,6 @@ from xrdfilm.readers.text_header import clean, column_names, parse_header
 from xrdfilm.readers.text_lines import binary_kind, encoding_of, text_blocks, text_lines
 from xrdfilm.readers.text_table import Segment, gather, read_in_one_go, segments
 from xrdfilm.scan import Axis, Finding
-from xrdfilm.scan_checks import RefusedError, finding
 
 _SAMPLE_LINES = 400
 _SAMPLE_READ = 20_000

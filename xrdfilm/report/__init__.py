@@ -1,6 +1,6 @@
 """Figures, pages and documents made from results; nothing is computed here."""
 
-from xrdfilm.report.picture import FilmPicture, GhostMark, SideScan, TickRow, Zone
+from xrdfilm.analysis.picture import FilmPicture, GhostMark, SideScan, TickRow, Zone
 from xrdfilm.report.write import ReportPaths, write_report
 
 __all__ = [

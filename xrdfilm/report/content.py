@@ -10,8 +10,8 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
+from xrdfilm.decision.quantities import DETECTED, QUANTITIES, find_quantity
 from xrdfilm.numbers import fixed, number, show
-from xrdfilm.quantities import DETECTED, QUANTITIES, find_quantity
 from xrdfilm.report.scale import LimitScale, limit_scale
 from xrdfilm.results import Film, Fluoride, Quantity, Reason
 from xrdfilm.safety import BARIUM_CAUTION, HF_CAUTION, LOCAL_CODES

@@ -23,6 +23,7 @@ from reportlab.platypus import (
     TableStyle,
 )
 
+from xrdfilm.analysis.picture import FilmPicture
 from xrdfilm.report.drawing import FONT, INK, MUTED
 from xrdfilm.report.overview import RunContent
 from xrdfilm.report.pdf_parts import (
@@ -44,7 +45,6 @@ from xrdfilm.report.pdf_parts import (
     words,
 )
 from xrdfilm.report.pdf_sheet import Sheet
-from xrdfilm.report.picture import FilmPicture
 from xrdfilm.report.strip import Strip
 
 

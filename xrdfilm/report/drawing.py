@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from xrdfilm._typing import FloatArray
+from xrdfilm.analysis.picture import FilmPicture, SideScan
 from xrdfilm.numbers import number
-from xrdfilm.report.picture import FilmPicture, SideScan
 from xrdfilm.report.scale import LimitScale
 from xrdfilm.report.strip import BAR_PX, Strip, nice_ticks
 

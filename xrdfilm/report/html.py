@@ -10,10 +10,10 @@ from typing import Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from xrdfilm.analysis.picture import FilmPicture
 from xrdfilm.numbers import number
 from xrdfilm.report.overview import WORST_FIRST, RunContent
 from xrdfilm.report.pack import pack_axis, pack_counts, pack_curve
-from xrdfilm.report.picture import FilmPicture
 from xrdfilm.report.strip import Strip, Trace
 
 ASSETS = ("xrdfilm.css", "print.css", "run.js", "sheet.js", "uPlot.iife.min.js", "uPlot.min.css")

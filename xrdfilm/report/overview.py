@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from xrdfilm.decision.quantities import DETECTED, QUANTITIES, find_quantity, quantities_of
 from xrdfilm.numbers import show
-from xrdfilm.quantities import DETECTED, QUANTITIES, find_quantity, quantities_of
 from xrdfilm.report.content import VERDICT_WORDS, FilmContent, film_content, flatten
 from xrdfilm.report.names import slugs
 from xrdfilm.results import Film, RunResult

@@ -17,6 +17,7 @@ from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.platypus import Flowable, Paragraph, TableStyle
 
+from xrdfilm.analysis.picture import SideScan
 from xrdfilm.report.drawing import (
     BOLD,
     FONT,
@@ -29,7 +30,6 @@ from xrdfilm.report.drawing import (
     draw_side_scan,
     draw_strip,
 )
-from xrdfilm.report.picture import SideScan
 from xrdfilm.report.scale import LimitScale
 from xrdfilm.report.strip import Strip
 

@@ -8,6 +8,7 @@ from xml.sax.saxutils import escape
 
 from reportlab.platypus import Flowable, KeepInFrame, Paragraph, Spacer, Table, TableStyle
 
+from xrdfilm.analysis.picture import FilmPicture
 from xrdfilm.report.content import FilmContent, FluorideContent, Row
 from xrdfilm.report.drawing import FONT, INK, MUTED, VERDICT_COLOURS, draw_mark, draw_scan
 from xrdfilm.report.html import ghost_words, hidden_words
@@ -35,7 +36,6 @@ from xrdfilm.report.pdf_parts import (
     text_style,
     words,
 )
-from xrdfilm.report.picture import FilmPicture
 
 MOST_GHOSTS = 5  # more are marked in the drawing and listed on the page only
 

@@ -7,8 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from xrdfilm.decision.quantities import DETECTED, find_quantity
 from xrdfilm.numbers import number, show
-from xrdfilm.quantities import DETECTED, find_quantity
 from xrdfilm.results import Reason
 
 

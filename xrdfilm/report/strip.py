@@ -11,8 +11,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from xrdfilm.decision.quantities import QUANTITIES, quantities_of
 from xrdfilm.numbers import number
-from xrdfilm.quantities import QUANTITIES, quantities_of
 from xrdfilm.results import Film
 
 BAR_PX = {"pass": 12, "undecided": 22, "fail": 34, "unreadable": 34}

@@ -11,12 +11,12 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from xrdfilm.errors import XrdfilmError
 from xrdfilm.numbers import number
-from xrdfilm.reel import FATES
 from xrdfilm.report.html import asset
 from xrdfilm.report.names import slugs
 from xrdfilm.report.trend_charts import metre_ticks, recipe_charts, reel_chart, trend_charts
 from xrdfilm.trend.analyse import Trend
 from xrdfilm.trend.recipe import WORDS
+from xrdfilm.trend.reel import FATES
 from xrdfilm.trend.reel_of_run import ReelOfRun
 from xrdfilm.trend.words import (
     Unit,

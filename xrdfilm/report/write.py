@@ -14,10 +14,10 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from xrdfilm.analysis.picture import FilmPicture
 from xrdfilm.errors import XrdfilmError
 from xrdfilm.report.html import ASSETS, LICENCES, asset, index_page, sheet_page
 from xrdfilm.report.overview import RunContent, run_content
-from xrdfilm.report.picture import FilmPicture
 from xrdfilm.report.strip import position_strip, quantity_traces
 from xrdfilm.report.tables import csv_text, films_frame, limits_frame, lines_frame, parquet_bytes
 from xrdfilm.results import RunResult

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from xrdfilm.errors import RunFileError
-from xrdfilm.fluoride_model import FLUORIDE_LINES
+from xrdfilm.fluoride.model import FLUORIDE_LINES
 from xrdfilm.lines import Reflection
 from xrdfilm.results import Film
 from xrdfilm.runfile import RunFile

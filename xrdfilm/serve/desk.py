@@ -23,9 +23,9 @@ from pathlib import Path
 from typing import Any
 
 from xrdfilm.errors import XrdfilmError
-from xrdfilm.gather import RUN_FILE, SCAN_ENDINGS, PlannedRun, gather_runs
 from xrdfilm.results import RunResult, read_results
 from xrdfilm.runfile import RunFile, read_run_file
+from xrdfilm.runs.gather import RUN_FILE, SCAN_ENDINGS, PlannedRun, gather_runs
 from xrdfilm.serve.names import refuse_outside
 
 _KEY = re.compile(r"[0-9a-f]{12}")

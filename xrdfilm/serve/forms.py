@@ -16,8 +16,8 @@ from typing import Any, Literal, get_args, get_origin
 import tomli_w
 from pydantic import BaseModel
 
+from xrdfilm.decision.limits import LimitFile
 from xrdfilm.errors import LimitFileError, RunFileError
-from xrdfilm.limits import LimitFile
 from xrdfilm.runfile import AssumptionTable, OpticsTable, RunFile, RunTable, StackTable
 from xrdfilm.tomlfile import parse_model
 
@@ -302,7 +302,7 @@ def checked_run_file(text: str) -> RunFile:
 
 def checked_limits(text: str, phases: Sequence[str]) -> LimitFile:
     """The text as a limit file; raises LimitFileError in the words of `xrdfilm judge`."""
-    from xrdfilm.limits import parse_limits
+    from xrdfilm.decision.limits import parse_limits
 
     return parse_limits(text, Path("limits.toml"), phases=phases)
 

@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 from multiprocessing.connection import Connection
 from typing import Any, Literal
 
-from xrdfilm.workers import usable_cores
+from xrdfilm.runs.workers import usable_cores
 
 State = Literal["waiting", "working", "done", "failed", "stopped"]
 Report = Callable[[str, int, int], None]

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from pathlib import Path, PurePosixPath
 
 from xrdfilm.errors import RunFileError
-from xrdfilm.gather import OUT_FOLDER, SCAN_ENDINGS
 from xrdfilm.runfile import RunFile
+from xrdfilm.runs.gather import OUT_FOLDER, SCAN_ENDINGS
 
 WANTED_ENDINGS = (*SCAN_ENDINGS, ".toml")
 _MOST_PART_BYTES = 120

@@ -10,12 +10,12 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 
+from xrdfilm.decision.quantities import DETECTED, find_quantity
 from xrdfilm.errors import HistoryError, XrdfilmError
 from xrdfilm.estimate import Estimate
 from xrdfilm.history.query import lines, quantities, revision_key_of
 from xrdfilm.history.record import RunRecord, record_of
 from xrdfilm.numbers import number, show
-from xrdfilm.quantities import DETECTED, find_quantity
 from xrdfilm.report.names import slugs
 from xrdfilm.report.strip import nice_ticks
 from xrdfilm.serve.context import page, run_of, setup_of

@@ -16,13 +16,13 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, JSONResponse, Response
 
 from xrdfilm.errors import XrdfilmError
-from xrdfilm.gather import RUN_FILE
 from xrdfilm.history.query import summaries
 from xrdfilm.readers import read_scan
 from xrdfilm.report.html import ASSETS, asset, embedded
 from xrdfilm.report.overview import WORST_FIRST, run_content
 from xrdfilm.report.strip import position_strip, quantity_traces
 from xrdfilm.results import RunResult
+from xrdfilm.runs.gather import RUN_FILE
 from xrdfilm.serve.adjusting import adjust_rows
 from xrdfilm.serve.context import (
     Setup,

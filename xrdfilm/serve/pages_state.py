@@ -15,9 +15,9 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from xrdfilm.crystal import phase_keys
+from xrdfilm.decision.limits import DEFAULT_RISK
+from xrdfilm.decision.quantities import QUANTITIES
 from xrdfilm.errors import LimitFileError, RunFileError, XrdfilmError
-from xrdfilm.limits import DEFAULT_RISK
-from xrdfilm.quantities import QUANTITIES
 from xrdfilm.report.overview import run_content
 from xrdfilm.serve.adjusting import adjust_from, with_adjustments, with_signature
 from xrdfilm.serve.context import (

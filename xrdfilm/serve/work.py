@@ -8,16 +8,16 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
 
+from xrdfilm.analysis.picture import FilmPicture
 from xrdfilm.errors import XrdfilmError
 from xrdfilm.history import Stored, open_history
 from xrdfilm.report.html import ghost_words, hidden_words, picture_data, plot_words
 from xrdfilm.report.names import slugs
-from xrdfilm.report.picture import FilmPicture
 from xrdfilm.report.write import write_report
 from xrdfilm.results import RunResult
-from xrdfilm.run import judge_run
+from xrdfilm.runs.judge import judge_run
+from xrdfilm.runs.workers import single_thread
 from xrdfilm.serve.desk import DeskRun, now, write_whole
-from xrdfilm.workers import single_thread
 
 _REMEMBERED = 20
 

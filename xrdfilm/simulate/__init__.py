@@ -1,9 +1,9 @@
 """Simulated scans with a known truth: stack, optics and orientation to counts.
 
     >>> from xrdfilm.crystal import load_phase
-    >>> from xrdfilm.optics import Optics
+    >>> from xrdfilm.intensity.optics import Optics
     >>> from xrdfilm.simulate import SimulatedFilm, simulate_scan
-    >>> from xrdfilm.stack import Layer, Stack
+    >>> from xrdfilm.intensity.stack import Layer, Stack
     >>> stack = Stack(Layer(load_phase("YBCO"), 800.0), (), Layer(load_phase("SrTiO3"), None))
     >>> scan, truth = simulate_scan(SimulatedFilm(stack=stack), Optics(), counts=30_000, seed=1)
 

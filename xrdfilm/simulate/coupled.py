@@ -7,11 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from xrdfilm._typing import FloatArray, Hkl
-from xrdfilm.attenuation import refractive_decrement
+from xrdfilm.crystal.attenuation import refractive_decrement
 from xrdfilm.errors import StackError
-from xrdfilm.intensity import Orientation
+from xrdfilm.intensity.model import Orientation
+from xrdfilm.intensity.optics import Optics
 from xrdfilm.lines import Reflection
-from xrdfilm.optics import Optics
 from xrdfilm.scan import Scan
 from xrdfilm.simulate.film import Constituent, SimulatedFilm
 from xrdfilm.simulate.instrument import TUNGSTEN_SHARES, Instrument

@@ -7,7 +7,7 @@ from typing import Literal
 
 from xrdfilm.crystal import Phase
 from xrdfilm.errors import StackError
-from xrdfilm.intensity import (
+from xrdfilm.intensity.model import (
     Orientation,
     a_axis,
     aligned_00l,
@@ -17,7 +17,7 @@ from xrdfilm.intensity import (
     other_103,
     random,
 )
-from xrdfilm.stack import Stack
+from xrdfilm.intensity.stack import Stack
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,12 +14,12 @@ import numpy as np
 
 from xrdfilm._typing import FloatArray, IntArray
 from xrdfilm.crystal import LineList, Phase, f_squared, line_list
-from xrdfilm.intensity import Orientation, grain_window, unoriented_strengths
-from xrdfilm.optics import Optics
-from xrdfilm.radiation import Radiation, two_theta_of
+from xrdfilm.crystal.radiation import Radiation, two_theta_of
+from xrdfilm.intensity.model import Orientation, grain_window, unoriented_strengths
+from xrdfilm.intensity.optics import Optics
+from xrdfilm.intensity.stack import Stack
 from xrdfilm.simulate.instrument import Breadth
 from xrdfilm.simulate.shape import thompson_cox_hastings
-from xrdfilm.stack import Stack
 
 GhostName = Literal["k_beta", "tungsten", "half_wavelength"]
 

@@ -10,16 +10,16 @@ import numpy as np
 
 from xrdfilm._typing import FloatArray, Hkl
 from xrdfilm.crystal import Phase, line_list
+from xrdfilm.crystal.poles import component_poles, in_plane_variants
 from xrdfilm.errors import StackError
-from xrdfilm.intensity import unoriented_strengths, variant_share
+from xrdfilm.intensity.model import unoriented_strengths, variant_share
+from xrdfilm.intensity.optics import Optics
+from xrdfilm.intensity.stack import layer_path
+from xrdfilm.intensity.window import FWHM_PER_SIGMA, rocking_fwhm_deg, window_aligned
 from xrdfilm.lines import Reflection
-from xrdfilm.optics import Optics
-from xrdfilm.poles import component_poles, in_plane_variants
 from xrdfilm.scan import Axis, Scan
 from xrdfilm.simulate.film import SimulatedFilm
 from xrdfilm.simulate.instrument import Detector
-from xrdfilm.stack import layer_path
-from xrdfilm.window import FWHM_PER_SIGMA, rocking_fwhm_deg, window_aligned
 
 Azimuth = Literal["spinning", "fixed"]
 

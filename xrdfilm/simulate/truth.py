@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from xrdfilm._typing import FloatArray, Hkl
+from xrdfilm.intensity.optics import Optics
 from xrdfilm.lines import Reflection
-from xrdfilm.optics import Optics
 from xrdfilm.simulate.film import SimulatedFilm
 from xrdfilm.simulate.instrument import Instrument
 

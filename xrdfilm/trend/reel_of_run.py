@@ -8,11 +8,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from xrdfilm._typing import FloatArray, IntArray
+from xrdfilm.decision.quantities import find_quantity
 from xrdfilm.errors import CannotTellError
 from xrdfilm.history.record import RunRecord
-from xrdfilm.quantities import find_quantity
-from xrdfilm.reel import LimitedQuantity, ReelScan, ShipMap, ship_map
-from xrdfilm.reel_pattern import ReelPattern, pattern_of
+from xrdfilm.trend.reel import LimitedQuantity, ReelScan, ShipMap, ship_map
+from xrdfilm.trend.reel_pattern import ReelPattern, pattern_of
 
 _WORST = ("fail", "unreadable", "undecided", "pass")
 

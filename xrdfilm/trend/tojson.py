@@ -9,10 +9,10 @@ from typing import Any
 
 import numpy as np
 
-from xrdfilm.reel import FATES
 from xrdfilm.trend.analyse import Trend
 from xrdfilm.trend.change import Course
 from xrdfilm.trend.recipe import WORDS
+from xrdfilm.trend.reel import FATES
 from xrdfilm.trend.reel_of_run import ReelOfRun
 
 SCHEMA = "xrdfilm-trend/1"

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from xrdfilm.decision.quantities import find_quantity
 from xrdfilm.numbers import decimals, fixed, number, probability
-from xrdfilm.quantities import find_quantity
-from xrdfilm.reel import ShipMap
-from xrdfilm.reel_pattern import ReelPattern
 from xrdfilm.trend.analyse import Trend
 from xrdfilm.trend.change import Course, Drift, Step
 from xrdfilm.trend.recipe import SHUFFLES, WORDS, Relation
+from xrdfilm.trend.reel import ShipMap
+from xrdfilm.trend.reel_pattern import ReelPattern
 from xrdfilm.trend.rules import RULES
 
 

@@ -15,7 +15,7 @@ from xrdfilm.report.strip import position_strip, quantity_traces
 from xrdfilm.report.tables import csv_text
 from xrdfilm.report.write import SUMS, TABLES
 from xrdfilm.results import Film, Run, RunResult
-from xrdfilm.run import JudgedRun
+from xrdfilm.runs.judge import JudgedRun
 
 SHEETS = "films"
 

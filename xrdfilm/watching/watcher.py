@@ -20,10 +20,10 @@ from pathlib import Path
 from typing import BinaryIO, Literal
 
 from xrdfilm.errors import XrdfilmError
-from xrdfilm.gather import OUT_FOLDER, RUN_FILE, SCAN_ENDINGS, PlannedRun, Stated, gather_runs
 from xrdfilm.results import Film, Run, RunResult
-from xrdfilm.run import JudgedRun, judge_run
 from xrdfilm.runfile import FilmTable
+from xrdfilm.runs.gather import OUT_FOLDER, RUN_FILE, SCAN_ENDINGS, PlannedRun, Stated, gather_runs
+from xrdfilm.runs.judge import JudgedRun, judge_run
 from xrdfilm.watching.journal import Mark, WatchJournal
 
 JOURNAL = "watched.jsonl"

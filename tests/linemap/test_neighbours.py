@@ -1,0 +1,108 @@
+"""What may stand beside a fluoride line: the stack's lines and the ghosts of strong ones."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.invented import premises_on, scan_of
+from xrdfilm.crystal import load_phase
+from xrdfilm.crystal.radiation import radiation
+from xrdfilm.intensity.stack import Layer, Stack
+from xrdfilm.linemap.neighbours import NeighbourShapes, overlapping, shape_of, stack_neighbours
+
+CU = radiation("Cu")
+X = np.arange(15.0, 80.0, 0.02)
+FILM = Layer(load_phase("YBCO"), 500.0)
+TAPE = Stack(
+    FILM,
+    (Layer(load_phase("CeO2"), 75.0), Layer(load_phase("La2Zr2O7"), 200.0)),
+    Layer(load_phase("Ni-5W"), None),
+)
+
+
+SHAPES = NeighbourShapes(0.08, 0.3, 1.5418)
+
+
+def peak(place: float, height: float) -> np.ndarray:
+    return height * np.exp(-(((X - place) / 0.05) ** 2))
+
+
+def labels(counts, stack, low, high):
+    found = stack_neighbours(X, counts, stack, CU, [(low, high)], SHAPES)[0]
+    return {n.label: n for n in found}
+
+
+def test_misoriented_buffer_grains_are_neighbours():
+    found = labels(50.0 + 0 * X, TAPE, 28.0, 30.0)
+    # CeO2 (111) at 28.55 and La2Zr2O7 (222) at 28.60 are one place to the fit
+    near = [n for n in found.values() if abs(n.place_deg - 28.57) < 0.06]
+    assert near
+
+
+def test_ghosts_stand_where_the_trade_knows_them():
+    # Findings F3 [C]: K-beta of Ni(200) 46.54 for Ni (here Ni-5W: a = 3.545), W of YBCO (005) 36.84
+    nickel = Stack(FILM, (), Layer(load_phase("Ni"), None))
+    counts = 100.0 + peak(51.85, 1e5) + peak(38.51, 2e4)
+    beta = labels(counts, nickel, 46.2, 46.9)["K-beta of Ni (200)"]
+    assert beta.place_deg == pytest.approx(46.54, abs=0.03)
+    assert not beta.doublet
+    tungsten = labels(counts, nickel, 36.5, 37.2)["W L-alpha1 of YBCO (005)"]
+    assert tungsten.place_deg == pytest.approx(36.84, abs=0.03)
+
+
+def test_half_wavelength_of_nickel_falls_into_the_fluoride_range():
+    # λ/2 of the (200) planes stands where (100) would: d = 3.545 Å, 2θ = 25.10 by Bragg's law
+    counts = 100.0 + peak(51.5, 1e6)
+    found = labels(counts, TAPE, 24.6, 25.9)
+    assert found["half wavelength of Ni-5W (200)"].place_deg == pytest.approx(25.10, abs=0.02)
+
+
+def test_weak_parents_throw_no_ghosts():
+    quiet = labels(100.0 + 0 * X, TAPE, 24.6, 25.9)
+    assert not any("K-beta" in label for label in quiet)
+
+
+def test_feet_of_strong_lines_reach_into_the_window():
+    strontium = Stack(FILM, (), Layer(load_phase("SrTiO3"), None))
+    assert "SrTiO3 (100)" in labels(50.0 + peak(22.75, 1e5), strontium, 24.0, 26.5)
+    assert "SrTiO3 (100)" not in labels(50.0 + 0 * X, strontium, 24.0, 26.5)
+
+
+def test_overlapping_names_who_shares_200():
+    assert overlapping(28.78, TAPE, CU, 0.35)[0] in ("CeO2 (111)", "La2Zr2O7 (222)")
+    assert overlapping(28.78, Stack(FILM, (), Layer(load_phase("SrTiO3"), None)), CU, 0.35) == ()
+
+
+def test_shape_is_gaussian_or_lorentzian_at_the_ends():
+    large = shape_of(30.0, 0.1, 0.0, 1e6, CU.mean_A)
+    assert large.fwhm_deg == pytest.approx(0.1, rel=1e-3)
+    assert large.lorentz_fraction == pytest.approx(0.0, abs=2e-3)
+    small = shape_of(30.0, 1e-4, 0.0, 20.0, CU.mean_A)
+    # Scherrer with K = 0.9 by hand: 0.9 × 0.154187 nm / (20 nm × cos 15°) = 7.183e-3 rad = 0.4116°
+    assert small.fwhm_deg == pytest.approx(0.4116, rel=2e-3)
+    assert small.lorentz_fraction == pytest.approx(1.0, abs=2e-3)
+
+
+def test_ghosts_do_not_hang_on_the_scale_of_the_intensities():
+    """A normalised scan has the same strong lines, and so the same ghosts, as its counts."""
+    premises = premises_on("tape", 4.5)
+    scan, _ = scan_of(premises)
+    windows = [(24.0, 26.0), (40.5, 42.0)]
+    rays = premises.optics.radiation
+    labels = [
+        {n.label for n in row}
+        for factor in (1.0, 100.0 / float(scan.counts.max()), 7.3)
+        for row in stack_neighbours(
+            scan.axis_deg,
+            scan.counts * factor,
+            premises.stack,
+            rays,
+            windows,
+            SHAPES,
+            poisson=factor == 1.0,
+        )
+    ]
+    assert any("half wavelength" in label for label in labels[0])
+    assert labels[0] == labels[2] == labels[4]
+    assert labels[1] == labels[3] == labels[5]

@@ -1,0 +1,119 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.integrate import quad
+
+from xrdfilm.texture.peakcurve import (
+    CurveModel,
+    breadth_estimate,
+    fit_curve,
+    folded_peak,
+    half_height_width,
+    integral_breadth,
+    noise_sigma,
+    saturated_top,
+)
+
+
+@pytest.mark.parametrize("lorentz", [0.0, 0.4, 1.0])
+@pytest.mark.parametrize("asymmetry", [0.0, 0.3])
+@pytest.mark.parametrize("box", [0.0, 0.2, 1.5])
+def test_folded_peak_is_the_integral_of_the_shape_over_the_box(lorentz, asymmetry, box):
+    def shape(x):  # a split pseudo-Voigt written out, unit area
+        width = 0.8 * (1 + asymmetry if x > 0 else 1 - asymmetry)
+        z = x / width
+        gauss = np.exp(-4 * np.log(2) * z**2) * 2 * np.sqrt(np.log(2) / np.pi)
+        cauchy = 2 / np.pi / (1 + 4 * z**2)
+        return ((1 - lorentz) * gauss + lorentz * cauchy) / 0.8
+
+    for x in (-1.1, -0.2, 0.0, 0.35, 0.9):
+        at = x - 0.1
+        if box == 0.0:
+            expected = shape(at)
+        else:
+            low, high = at - box / 2, at + box / 2
+            points = [0.0] if low < 0 < high else None
+            expected = quad(shape, low, high, points=points)[0] / box
+        found = folded_peak(np.array([x]), 0.1, 0.8, lorentz, box_deg=box, asymmetry=asymmetry)[0]
+        assert found == pytest.approx(expected, rel=2e-4)
+
+
+def test_integral_breadth_of_the_pure_shapes():
+    assert integral_breadth(1.0, 0.0) == pytest.approx(1.0645, abs=1e-4)  # findings F6, Gaussian
+    assert integral_breadth(1.0, 1.0) == pytest.approx(1.5708, abs=1e-4)  # Lorentzian
+
+
+def test_fit_is_unbiased_at_low_counts_and_its_sigma_is_the_scatter():
+    rng = np.random.default_rng(4)
+    x = np.arange(-4.0, 4.01, 0.1)
+    model = CurveModel((0.0,), (0,), (0,), (1.2,), box_deg=0.5, lorentz=0.0)
+    truth = 2.0 + 30.0 * folded_peak(x, 0.1, 1.0, 0.0, box_deg=0.5)
+    fits = [fit_curve(x, rng.poisson(truth).astype(float), model) for _ in range(150)]
+    area = np.array([f.peaks[0].area_counts_deg for f in fits])
+    width = np.array([f.peaks[0].fwhm_deg for f in fits])
+    sigma = np.mean([f.peaks[0].area_sigma_counts_deg for f in fits])
+    assert area.mean() == pytest.approx(30.0, abs=4 * area.std() / 150**0.5)
+    assert area.std() == pytest.approx(sigma, rel=0.2)
+    assert width.std() == pytest.approx(np.mean([f.peaks[0].fwhm_sigma_deg for f in fits]), rel=0.2)
+
+
+def test_breadth_carries_the_covariance_of_width_and_mixing():
+    rng = np.random.default_rng(5)
+    x = np.arange(-6.0, 6.01, 0.1)
+    truth = 20.0 + 2000.0 * folded_peak(x, 0.0, 1.0, 0.5)
+    model = CurveModel((0.0,), (0,), (0,), (1.0,))
+    found = [breadth_estimate(fit_curve(x, rng.poisson(truth) * 1.0, model)) for _ in range(80)]
+    values = np.array([b for b, _ in found])
+    assert values.mean() == pytest.approx(integral_breadth(1.0, 0.5), rel=0.01)
+    assert values.std() == pytest.approx(np.mean([s for _, s in found]), rel=0.3)
+
+
+def test_peaks_of_a_group_keep_their_distance_and_held_ones_their_place():
+    x = np.arange(0.0, 40.0, 0.1)
+    truth = 5.0 + 400 * folded_peak(x, 10.3, 1.0, 0.0) + 200 * folded_peak(x, 20.3, 1.0, 0.0)
+    model = CurveModel((10.0, 20.0, 30.0), (0, 0, 0), (0, 0, -1), (1.0,) * 3, lorentz=0.0)
+    fit = fit_curve(x, truth, model)
+    centres = [p.centre_deg for p in fit.peaks]
+    assert centres == pytest.approx([10.3, 20.3, 30.0], abs=1e-3)
+    assert fit.peaks[2].centre_sigma_deg == 0.0
+    assert fit.peaks[2].area_counts_deg == pytest.approx(0.0, abs=0.5)
+
+
+def test_a_full_turn_wraps_the_feet_of_a_peak_at_its_end():
+    x = np.arange(0.0, 360.0, 1.0)
+    truth = 10.0 + sum(900 * folded_peak(x, c, 6.0, 0.0) for c in (0.5, 360.5))
+    model = CurveModel((0.0,), (0,), (0,), (5.0,), lorentz=0.0, period_deg=360.0)
+    fit = fit_curve(x, truth, model)
+    assert fit.peaks[0].area_counts_deg == pytest.approx(900.0, rel=1e-3)
+
+
+def test_poor_fit_widens_its_uncertainty():
+    rng = np.random.default_rng(6)
+    x = np.arange(-4.0, 4.01, 0.1)
+    model = CurveModel((0.0,), (0,), (0,), (1.0,), lorentz=0.0)
+    clean = 5.0 + 800 * folded_peak(x, 0.0, 1.0, 0.0)
+    bumpy = clean + 500 * folded_peak(x, 1.5, 0.5, 0.0)
+    good = fit_curve(x, rng.poisson(clean) * 1.0, model)
+    poor = fit_curve(x, rng.poisson(bumpy) * 1.0, model)
+    assert good.reduced < 1.5 < 5.0 < poor.reduced
+    assert poor.peaks[0].fwhm_sigma_deg > 2.0 * good.peaks[0].fwhm_sigma_deg
+
+
+def test_noise_is_read_off_a_smooth_curve():
+    rng = np.random.default_rng(7)
+    x = np.linspace(0, 10, 2000)
+    assert noise_sigma(np.sin(x) * 50 + rng.normal(0, 3.0, 2000)) == pytest.approx(3.0, rel=0.1)
+
+
+def test_half_height_width_needs_both_flanks():
+    x = np.linspace(-3, 3, 601)
+    y = np.exp(-4 * np.log(2) * x**2)
+    assert half_height_width(x, y, 0 * x) == pytest.approx(1.0, abs=0.01)
+    assert half_height_width(x[x > -0.2], y[x > -0.2], 0 * x[x > -0.2]) is None
+
+
+def test_a_flat_top_is_saturation_only_where_counts_are_many():
+    assert saturated_top([10.0, 900.0, 900.0, 900.0, 20.0])
+    assert not saturated_top([10.0, 900.0, 899.0, 900.0, 20.0])
+    assert not saturated_top([1.0, 4.0, 4.0, 4.0, 0.0])

@@ -1,0 +1,1 @@
+"""Limits, guard bands and the three-way verdict."""

@@ -1,0 +1,447 @@
+"""Forced fits of one line at every cell edge of a range, and what a search over it costs.
+
+At each cell edge of a grid a cubic phase's line has a known place; with a known shape only its
+area is open. All places of one window share the same background and the same neighbours, so these
+are projected out once, and the whole grid becomes one matrix product. The areas are signed and
+linear in the counts.
+
+A search over cells finds a maximum, not a number drawn at random. With w(a) the unit vector that
+turns the whitened counts into the significance Z(a), the probability that chance alone lifts the
+maximum over a path above z is bounded by
+
+    P(max Z > z)  <=  P(Z > z) + L/(2π) exp(-z²/2),     L = length of the path w(a) on the sphere
+
+(Hotelling, Am. J. Math. 61 (1939) 440; Knowles and Siegmund, Int. Stat. Rev. 57 (1989) 205; the
+count of upcrossings behind it is Rice's, and Davies, Biometrika 64 (1977) 247), close to equality
+in the tail. All citations from memory; the formula is tested by simulation.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+from scipy.special import gammaincc, ndtr, ndtri
+
+from xrdfilm._typing import FloatArray
+from xrdfilm.crystal.radiation import Radiation
+from xrdfilm.fitting.detection import doublet_constants
+from xrdfilm.fitting.profile import doublet
+
+STRONG_NEIGHBOUR = 8.0  # a neighbour this significant also gets its place fitted, its core left out
+WIDTH_SHOWS = 25.0
+VERY_STRONG = 60.0
+KNOWN_SHARE = 0.03  # a place that keeps less of its information than this beside others is unusable
+TAIL_DOUBT = 0.05
+STANDS_OUT = 4.0
+DEEPEST = 0.5  # of the median: no background of a window falls lower
+NEGLIGIBLE = 0.2  # of a neighbour's standard uncertainty alone in the window
+FARTHEST_CORE_DEG = 0.8
+_TABLE_PER_FWHM = 64
+
+
+@dataclass(frozen=True, slots=True)
+class LineShape:
+    """Profile of a line at one place: FWHM in degrees, and the Lorentzian's share of the area."""
+
+    fwhm_deg: float
+    lorentz_fraction: float
+
+
+@dataclass(frozen=True, slots=True)
+class Neighbour:
+    """Another line that may stand in the window.
+
+    ``doublet`` is False for a line of one wavelength; ``ghost`` marks a contaminant's line, and
+    ``ceiling_area`` is the most it can have (counts·deg), None where that is not known.
+    """
+
+    label: str
+    place_deg: float
+    shape: LineShape
+    doublet: bool = True
+    ghost: bool = False
+    ceiling_area: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LineScan:
+    """One line fitted at G cell edges.
+
+    ``areas``, ``sigma_blank`` (uncertainty where no line is there), ``variance_slope`` (what a
+    true area A adds to the variance: slope × A), ``third`` (third cumulant of a blank's area,
+    relative to sigma³) and ``path`` (cosine between the whitened estimators of grid point and
+    next) have shape (G,), ``path`` (G-1,). ``usable`` (G,) is False where the place is outside
+    the scan or cannot be told from its neighbours. ``share`` (G,) is the part of the line's
+    information that background and neighbours leave. ``found`` names the neighbours that stand
+    out, with their significance. ``chi_square`` belongs to the best of the fits.
+    """
+
+    places_deg: FloatArray
+    areas: FloatArray
+    sigma_blank: FloatArray
+    variance_slope: FloatArray
+    third: FloatArray
+    path: FloatArray
+    usable: np.ndarray
+    share: FloatArray
+    background: FloatArray
+    found: tuple[tuple[str, float], ...]
+    chi_square: float
+    dof: int
+    widened: float
+
+    def sigma(self, index: int, area: float | None = None) -> float:
+        """Standard uncertainty of the area at a grid point, the line's own counts included."""
+        true = max(float(self.areas[index]) if area is None else area, 0.0)
+        return float(np.sqrt(self.sigma_blank[index] ** 2 + self.variance_slope[index] * true))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LineWindow:
+    """A window ready for fits of one line: data, and a basis (N, M) of background and neighbours.
+
+    ``model`` (N,) is the fit of the basis alone; ``fixed`` the variances where the counts are not
+    Poisson (``counting`` False); ``found`` the neighbours that stand out, with significance.
+    """
+
+    x: FloatArray
+    y: FloatArray
+    basis: FloatArray
+    model: FloatArray
+    fixed: FloatArray
+    floor: float
+    counting: bool
+    ratio: float
+    second_share: float
+    found: tuple[tuple[str, float], ...]
+
+
+def line_window(
+    two_theta_deg: FloatArray,
+    counts: FloatArray,
+    radiation: Radiation,
+    low_deg: float,
+    high_deg: float,
+    neighbours: Sequence[Neighbour] = (),
+    *,
+    sigma: FloatArray | None = None,
+    background_degree: int = 3,
+) -> LineWindow | None:
+    """Cut out a window and fit background and neighbours; None where it holds too few points.
+
+    ``two_theta_deg`` and ``counts`` (N,), ascending; ``sigma`` (N,) or None for Poisson counts.
+    ``neighbours`` are fitted with signed areas; one that stands out also gets its place fitted,
+    and its core is left out, since no table shape fits a strong line to its noise.
+    """
+    first, last = np.searchsorted(two_theta_deg, [low_deg, high_deg])
+    x = np.asarray(two_theta_deg[first:last], dtype=float)
+    y = np.asarray(counts[first:last], dtype=float)
+    if x.size < background_degree + 2 * len(neighbours) + 12:
+        return None
+    counting = sigma is None
+    ratio, share = doublet_constants(radiation)
+    extra = _neighbour_profiles(x, neighbours, ratio, share)
+    fixed = np.ones(x.size) if sigma is None else np.square(sigma[first:last])
+    floor = 0.1 * (max(float(y.sum()), 0.0) + 0.5) / x.size
+    power = _powers(x, background_degree)
+    if len(neighbours):  # ghosts too weak to matter only cost sensitivity
+        level = fixed if not counting else np.maximum(np.median(y), floor)
+        alone = np.sqrt(1.0 / np.maximum(np.sum(np.square(extra) / level, axis=1), 1e-300))
+        matters = [
+            n.ceiling_area is None or n.ceiling_area > NEGLIGIBLE * sigma_alone
+            for n, sigma_alone in zip(neighbours, alone, strict=True)
+        ]
+        neighbours = [n for n, kept in zip(neighbours, matters, strict=True) if kept]
+        extra = extra[matters]
+    columns = [power, *([extra.T] if len(neighbours) else [])]
+    basis = np.hstack(columns)
+    model, amplitudes, errors = _poisson_fit(basis, y, fixed, floor, counting)
+    found: list[tuple[str, float]] = []
+    keep = np.ones(x.size, dtype=bool)
+    for k, neighbour in enumerate(neighbours):
+        significance = float(amplitudes[power.shape[1] + k] / errors[power.shape[1] + k])
+        beside = x[0] - FARTHEST_CORE_DEG < neighbour.place_deg < x[-1] + FARTHEST_CORE_DEG
+        if significance <= STRONG_NEIGHBOUR or not beside:
+            continue
+        area = float(amplitudes[power.shape[1] + k])
+        error = float(errors[power.shape[1] + k])
+        if neighbour.ceiling_area is not None and area > 1.5 * neighbour.ceiling_area + 4.0 * error:
+            continue  # more than a ghost can be: something else stands there, do not hide it
+        found.append((neighbour.label, significance))
+        width = neighbour.shape.fwhm_deg
+        reach = width
+        if significance > VERY_STRONG:
+            # as far out as a twentieth of a Lorentzian tail would still stand out of the noise
+            noise = float(np.sqrt(max(np.median(model), floor)))
+            tail = float(np.sqrt(TAIL_DOUBT * area * width / (2.0 * np.pi * noise)))
+            reach = min(max(2.0 * width, tail), FARTHEST_CORE_DEG)
+        sine = min(1.0, ratio * float(np.sin(np.radians(neighbour.place_deg / 2))))
+        second = float(2.0 * np.degrees(np.arcsin(sine)))
+        high = second if neighbour.doublet and share > 0 else neighbour.place_deg
+        keep &= (x < neighbour.place_deg - reach) | (x > high + reach)
+        if x[0] < neighbour.place_deg - reach and high + reach < x[-1]:
+            # its place is open too, and its width; of a tail alone, the size is enough
+            slope = np.gradient(extra[k], x)
+            columns.append(slope[:, None])
+            if significance > WIDTH_SHOWS:
+                columns.append(np.gradient(slope, x)[:, None])
+    if found:
+        basis = np.hstack(columns)[keep]
+        if basis.shape[0] < basis.shape[1] + 8:
+            return None
+        x, y, fixed = x[keep], y[keep], fixed[keep]
+        model, amplitudes, errors = _poisson_fit(basis, y, fixed, floor, counting)
+    return LineWindow(x, y, basis, model, fixed, floor, counting, ratio, share, tuple(found))
+
+
+def scan_line(window: LineWindow, places_deg: FloatArray, shape: LineShape) -> LineScan:
+    """Fit the window's line at each of ``places_deg`` (G,), with weights of a film without it.
+
+    Background and neighbours are projected out of data and profiles at once. The estimates are
+    linear in the counts, as a decision needs; for the amount of a line that shows use `fit_line`.
+    """
+    x, y, basis, counting = window.x, window.y, window.basis, window.counting
+    model, floor = window.model, window.floor
+    profiles = _profiles(x, places_deg, shape, window.ratio, window.second_share)
+    step = float(x[-1] - x[0]) / (x.size - 1)
+    inside = profiles.sum(axis=1) * step > 0.6
+    for turn in range(2):
+        variance = np.maximum(model, floor) if counting else window.fixed
+        root = 1.0 / np.sqrt(variance)
+        orthonormal, _ = np.linalg.qr(basis * root[:, None])
+        whitened = profiles * root
+        total = np.einsum("gn,gn->g", whitened, whitened)
+        whitened = whitened - (whitened @ orthonormal) @ orthonormal.T
+        information = np.einsum("gn,gn->g", whitened, whitened)
+        left = y * root
+        left = left - orthonormal @ (orthonormal.T @ left)
+        safe = np.maximum(information, 1e-12 * np.maximum(total.max(), 1e-300))
+        areas = (whitened @ left) / safe
+        share = information / np.maximum(total, 1e-300)
+        usable = (share > KNOWN_SHARE) & inside
+        significance = np.where(usable, areas * np.sqrt(safe), -np.inf)
+        best = int(np.argmax(significance))
+        if turn == 1 or not counting or significance[best] < 4.0:
+            break
+        # a real line lifts the fitted background: take it out before the blank is judged
+        lit = np.hstack([basis, profiles[best][:, None]])
+        model, _, _ = _poisson_fit(lit, y, window.fixed, floor, True, without_last=True)
+    dof = max(x.size - basis.shape[1] - 1, 1)
+    there = max(float(significance[best]), 0.0) if np.isfinite(significance[best]) else 0.0
+    spread_of = variance
+    if counting and there > 0.0:
+        spread_of = variance + max(float(areas[best]), 0.0) * profiles[best]
+    residual = left - (whitened[best] * areas[best] if there > 0.0 else 0.0)
+    chi_square = float(np.sum(np.square(residual) * variance / spread_of))
+    inverse_sum = float(np.sum(1.0 / spread_of)) if counting else 0.0
+    # where the best line is strong its shape counts too, and that is not the background's fault
+    misfit = chi_square > dof + 4.0 * np.sqrt(2.0 * dof + inverse_sum) and there < 10.0
+    widened = chi_square / dof if misfit else 1.0
+    estimator = whitened * root / safe[:, None]
+    square = np.square(estimator)
+    third = np.zeros_like(areas)
+    slope = np.zeros_like(areas)
+    if counting:
+        with np.errstate(over="ignore", invalid="ignore"):
+            third = np.where(usable, ((square * estimator) @ variance) * np.power(safe, 1.5), 0.0)
+        slope = np.einsum("gn,gn->g", square, profiles) * widened
+    unit = whitened / np.sqrt(safe)[:, None]
+    return LineScan(
+        places_deg,
+        areas,
+        np.sqrt(widened / safe),
+        slope,
+        third,
+        np.einsum("gn,gn->g", unit[:-1], unit[1:]),
+        usable,
+        share,
+        np.interp(places_deg, x, model),
+        window.found,
+        chi_square,
+        dof,
+        float(np.sqrt(widened)),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class LineFit:
+    """The most likely area of a line at one place, its own counts in weights and variance.
+
+    ``misfit`` is the Poisson deviance (chi-square for given uncertainties) of the whole window.
+    """
+
+    area: float
+    variance: float
+    misfit: float
+
+
+def fit_line(window: LineWindow, place_deg: float, shape: LineShape) -> LineFit:
+    """Maximum-likelihood area at a place, for a line that shows (a negative one stays linear)."""
+    profile = _profiles(window.x, np.array([place_deg]), shape, window.ratio, window.second_share)[
+        0
+    ]
+    basis = np.hstack([window.basis, profile[:, None]])
+    y, floor = window.y, window.floor
+    variance = window.fixed if not window.counting else np.maximum(window.model, floor)
+    for turn in range(4 if window.counting else 1):
+        weighted = basis.T / variance
+        normal = weighted @ basis
+        scale = 1.0 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
+        inverse = np.linalg.inv(normal * np.outer(scale, scale) + 1e-12 * np.eye(scale.size))
+        inverse *= np.outer(scale, scale)
+        amplitudes = inverse @ (weighted @ y)
+        model = basis @ amplitudes
+        if window.counting and turn < 3:
+            blank = _expected(window.basis, amplitudes[:-1], floor)
+            variance = blank + max(float(amplitudes[-1]), 0.0) * profile
+    if window.counting:
+        expected = np.maximum(model, 0.01 * floor)
+        ratio = np.where(y > 0.0, np.log(np.maximum(y, 1e-300) / expected), 0.0)
+        misfit = 2.0 * float(np.sum(expected - y + y * ratio))
+    else:
+        misfit = float(np.sum(np.square(y - model) / variance))
+    return LineFit(float(amplitudes[-1]), float(inverse[-1, -1]), misfit)
+
+
+def _profiles(
+    x: FloatArray, places_deg: FloatArray, shape: LineShape, ratio: float, share: float
+) -> FloatArray:
+    """Unit-area doublets at all places, shape (G, N), read off one fine table."""
+    middle = float(np.mean(places_deg))
+    step = shape.fwhm_deg / _TABLE_PER_FWHM
+    low = float(x[0] - places_deg.max()) - step
+    number = int((x[-1] - places_deg.min() - low) / step) + 3
+    offsets = low + step * np.arange(number)
+    table = doublet(
+        np.asarray(middle + offsets),
+        np.array(middle),
+        np.array(shape.fwhm_deg),
+        np.array(shape.lorentz_fraction),
+        np.array(ratio),
+        np.array(share),
+    )
+    index = (x[None, :] - places_deg[:, None] - (low - 0.5 * step)) * (1.0 / step)
+    return np.asarray(table.take(index.astype(np.int64), mode="clip"))
+
+
+def _powers(x: FloatArray, degree: int) -> FloatArray:
+    """Legendre polynomials of the window scaled to -1..1, shape (N, degree + 1).
+
+    Kept for evenly spaced points, which most scans have.
+    """
+    step = (x[-1] - x[0]) / (x.size - 1)
+    even = bool(np.all(np.abs(np.diff(x) - step) < 1e-6 * step))
+    if even:
+        return _even_powers(x.size, degree)
+    scaled = np.clip((2.0 * x - x[0] - x[-1]) / (x[-1] - x[0]), -1.0, 1.0)
+    return np.asarray(np.polynomial.legendre.legvander(scaled, degree))
+
+
+@lru_cache(maxsize=64)
+def _even_powers(size: int, degree: int) -> FloatArray:
+    return np.asarray(np.polynomial.legendre.legvander(np.linspace(-1.0, 1.0, size), degree))
+
+
+def _neighbour_profiles(
+    x: FloatArray, near: Sequence[Neighbour], ratio: float, share: float
+) -> FloatArray:
+    """Unit-area profiles of the neighbours, shape (K, N)."""
+    if not near:
+        return np.empty((0, x.size))
+    return np.asarray(
+        doublet(
+            x,
+            np.array([n.place_deg for n in near])[:, None],
+            np.array([n.shape.fwhm_deg for n in near])[:, None],
+            np.array([n.shape.lorentz_fraction for n in near])[:, None],
+            np.full((len(near), 1), ratio),
+            np.array([share if n.doublet else 0.0 for n in near])[:, None],
+        )
+    )
+
+
+def _poisson_fit(
+    basis: FloatArray,
+    y: FloatArray,
+    fixed: FloatArray,
+    floor: float,
+    counting: bool,
+    *,
+    without_last: bool = False,
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Expected counts (N,), amplitudes (M,) and their uncertainties; weights 1/expected."""
+    variance = fixed
+    size = basis.shape[1]
+    for turn in range(2 if counting else 1):
+        weighted = basis.T / variance
+        normal = weighted @ basis
+        scale = 1.0 / np.sqrt(np.maximum(normal.diagonal(), 1e-300))
+        normal *= scale[:, None] * scale
+        normal.flat[:: size + 1] += 1e-12
+        inverse = np.linalg.inv(normal) * (scale[:, None] * scale)
+        amplitudes = inverse @ (weighted @ y)
+        if counting and turn == 0:
+            variance = _expected(basis, amplitudes, floor)
+    errors = np.sqrt(np.maximum(inverse.diagonal(), 1e-300))
+    told = amplitudes
+    if without_last:
+        told = amplitudes.copy()
+        told[-1] = 0.0
+    model = _expected(basis, told, floor)
+    if counting:
+        # where chance bent the background down, reckon with the columns that stand out alone
+        plain = np.abs(amplitudes) > STANDS_OUT * errors
+        plain[:2] = True
+        rest = basis[:, plain]
+        left = y if not without_last else y - amplitudes[-1] * basis[:, -1]
+        if without_last:
+            rest = basis[:, :-1][:, plain[:-1]]
+        weighted = rest.T / model
+        normal = weighted @ rest
+        normal.flat[:: rest.shape[1] + 1] *= 1.0 + 1e-10
+        model = np.maximum(model, rest @ np.linalg.solve(normal, weighted @ left))
+    return model, amplitudes, errors
+
+
+def _expected(basis: FloatArray, amplitudes: FloatArray, floor: float) -> FloatArray:
+    """Counts to expect of a fit, for the variances: (N,), never below the floor.
+
+    A dip that noise made in the fitted background must not make the next upward fluctuation
+    look like a line.
+    """
+    model = basis @ amplitudes
+    middle = float(np.partition(model, model.size // 2)[model.size // 2])
+    return np.asarray(np.maximum(model, max(floor, DEEPEST * middle)))
+
+
+def normal_score(significance: float, third: float) -> float:
+    """The normal deviate as improbable as this significance of a skewed (Pearson III) estimate.
+
+    ``third`` is the third cumulant over sigma³; for 0 the significance itself comes back.
+    """
+    if abs(third) < 0.02 or significance < 0.0:
+        return significance - third * (significance**2 - 1.0) / 6.0
+    shape = 4.0 / third**2
+    threshold = shape + significance * np.sqrt(shape)
+    tail = float(gammaincc(shape, threshold)) if third > 0 else float(ndtr(-significance))
+    if tail <= 0.0:  # beyond double precision: far out either way
+        return significance / (1.0 + abs(third) * significance / 3.0)
+    return float(-ndtri(tail))
+
+
+def path_length(cosines: FloatArray, usable: np.ndarray) -> float:
+    """Length on the unit sphere of a path given by the cosines between neighbours, shape (G-1,).
+
+    Steps from or to unusable grid points do not count.
+    """
+    on = usable[:-1] & usable[1:]
+    return float(np.sum(np.arccos(np.clip(cosines[on], -1.0, 1.0))))
+
+
+def search_p_value(score: float, length: float, pieces: int = 1) -> float:
+    """Bound on the probability that the best score of a blank's search is as high as this one."""
+    tail = length / (2.0 * np.pi) * float(np.exp(-0.5 * score * score))
+    return float(min(1.0, pieces * float(ndtr(-score)) + tail))

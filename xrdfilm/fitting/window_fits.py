@@ -1,0 +1,187 @@
+"""What comes out of fitting windows: of a block of scans as arrays, of one scan as lines."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from xrdfilm._typing import FloatArray, IntArray
+from xrdfilm.fitting.flags import flag_bit, unpack_flags
+from xrdfilm.fitting.profile import doublet
+from xrdfilm.fitting.windows import Group, WindowPlan
+from xrdfilm.lines import MeasuredLine, MeasuredLines, Reflection
+
+
+@dataclass(frozen=True, slots=True)
+class BlockFits:
+    """Fits of S scans with n lines in V windows.
+
+    Shapes (S, n): ``area``, ``place``, ``place_sigma``, ``fwhm``, ``fwhm_sigma``, ``mixing``,
+    ``skew``, ``background`` (counts a point under the line), ``significance``, ``decision``,
+    ``detection`` and the packed ``flags``; ``area_covariance`` (S, n, n); ``chi_square``, ``dof``,
+    ``rounds`` (S, V); ``background_terms`` (S, V, D) the polynomial in the window's own
+    coordinate. Lines that were not fitted are NaN.
+    """
+
+    plan: WindowPlan
+    expected: FloatArray
+    area: FloatArray
+    area_covariance: FloatArray
+    place: FloatArray
+    place_sigma: FloatArray
+    fwhm: FloatArray
+    fwhm_sigma: FloatArray
+    mixing: FloatArray
+    skew: FloatArray
+    background: FloatArray
+    significance: FloatArray
+    decision: FloatArray
+    detection: FloatArray
+    flags: IntArray
+    chi_square: FloatArray
+    dof: FloatArray
+    rounds: IntArray
+    background_terms: FloatArray
+
+    @property
+    def area_sigma(self) -> FloatArray:
+        """Standard uncertainty of the areas, (S, n), in counts·deg."""
+        return np.sqrt(np.diagonal(self.area_covariance, axis1=1, axis2=2))
+
+    def __len__(self) -> int:
+        return int(self.area.shape[0])
+
+    def scan(self, index: int) -> WindowFits:
+        """The fits of one scan."""
+        return WindowFits(self, index)
+
+
+@dataclass(frozen=True, slots=True)
+class WindowFits:
+    """The fits of one scan, a view into a block."""
+
+    block: BlockFits
+    index: int = 0
+
+    def measured_lines(self, left_out: tuple[tuple[Reflection, str], ...] = ()) -> MeasuredLines:
+        """The fitted lines, and ``left_out`` joined by those that could not be fitted."""
+        b, i = self.block, self.index
+        fitted = np.flatnonzero(np.isfinite(b.area[i]))
+        columns = (
+            b.expected,
+            b.place,
+            b.place_sigma,
+            b.area,
+            b.area_sigma,
+            b.fwhm,
+            b.fwhm_sigma,
+            b.mixing,
+            b.significance,
+            b.decision,
+            b.detection,
+            b.background,
+        )
+        table = np.stack([column[i, fitted] for column in columns], axis=1).tolist()
+        held = flag_bit("held_place")
+        lines = tuple(
+            MeasuredLine(
+                members=b.plan.lines[n].members,
+                place="forced" if flags & held else b.plan.lines[n].place,
+                expected_deg=row[0],
+                two_theta_deg=row[1],
+                two_theta_sigma_deg=row[2],
+                area_counts_deg=row[3],
+                area_sigma_counts_deg=row[4],
+                fwhm_deg=row[5],
+                fwhm_sigma_deg=row[6],
+                lorentz_fraction=row[7],
+                significance=row[8],
+                decision_area=row[9],
+                detection_area=row[10],
+                background_counts=row[11],
+                flags=unpack_flags(flags),
+            )
+            for n, row, flags in zip(
+                fitted.tolist(), table, b.flags[i, fitted].tolist(), strict=True
+            )
+        )
+        missing = tuple(
+            (line.members[0], "the scan holds too few usable points at its place")
+            for line, there in zip(b.plan.lines, np.isfinite(b.area[i]), strict=True)
+            if not there and line.members
+        )
+        covariance = b.area_covariance[i][np.ix_(fitted, fitted)]
+        return MeasuredLines(lines, covariance, left_out + missing)
+
+    def lines_on(self, two_theta_deg: FloatArray, window: int) -> FloatArray:
+        """What the lines of a window give on any axis (N,), in counts; lines under 0 count as 0."""
+        group, at = self._group(window)
+        lines = group.lines[at]
+        profiles = doublet(
+            np.asarray(two_theta_deg, dtype=float),
+            self.block.place[self.index, lines][:, None],
+            self.block.fwhm[self.index, lines][:, None],
+            self.block.mixing[self.index, lines][:, None],
+            group.ratio[at][:, None],
+            group.share[at][:, None],
+            self.block.skew[self.index, lines][:, None] if group.structure.skewed else None,
+        )
+        return np.asarray(np.maximum(self.block.area[self.index, lines], 0.0) @ profiles)
+
+    def on_group(
+        self, group: Group, coarse_deg: FloatArray
+    ) -> tuple[IntArray, FloatArray, FloatArray, FloatArray]:
+        """Curves of a group's W windows, in counts.
+
+        Points of the axis (W, N), lines there (W, N), background there (W, N), and the lines on
+        another axis (W, M). Lines under 0 count as 0, as do, on the other axis, lines whose place
+        lies outside their window: only their foot was fitted.
+        """
+        b, i = self.block, self.index
+        area = np.maximum(b.area[i, group.lines], 0.0)[:, None, :]
+        skew = b.skew[i, group.lines][:, :, None] if group.structure.skewed else None
+
+        def curve(x: FloatArray, area: FloatArray) -> FloatArray:
+            profiles = doublet(
+                x,
+                b.place[i, group.lines][:, :, None],
+                b.fwhm[i, group.lines][:, :, None],
+                b.mixing[i, group.lines][:, :, None],
+                group.ratio[:, :, None],
+                group.share[:, :, None],
+                skew,
+            )
+            return np.asarray(np.matmul(area, profiles)[:, 0])
+
+        place = b.place[i, group.lines]
+        inside = (place >= group.x[:, :1]) & (place <= group.x[:, -1:])
+        there = curve(group.x[:, None, :], area)
+        away = curve(coarse_deg[None, None, :], area * inside[:, None, :])
+        terms = b.background_terms[i, group.windows, : group.structure.n_background]
+        background = np.matmul(terms[:, None, :], group.powers)[:, 0]
+        return group.points, there, background, away
+
+    def _group(self, window: int) -> tuple[Group, int]:
+        group = next(g for g in self.block.plan.groups if window in g.windows)
+        return group, int(np.flatnonzero(group.windows == window)[0])
+
+    def curve(self, window: int) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Axis (N,), fitted lines each (L, N) and background (N,) of a window, in counts."""
+        b = self.block
+        group, at = self._group(window)
+        lines = group.lines[at]
+        x = np.unique(group.x[at])
+        profiles = doublet(
+            x,
+            b.place[self.index, lines][:, None],
+            b.fwhm[self.index, lines][:, None],
+            b.mixing[self.index, lines][:, None],
+            group.ratio[at][:, None],
+            group.share[at][:, None],
+            self.block.skew[self.index, lines][:, None] if group.structure.skewed else None,
+        )
+        scaled = (x - group.middle[at]) / group.half[at]
+        terms = b.background_terms[self.index, window, : group.structure.n_background]
+        background = np.polynomial.polynomial.polyval(scaled, terms)
+        return x, profiles * b.area[self.index, lines][:, None], np.asarray(background)

@@ -1,0 +1,1 @@
+"""Residual fluoride, conversion, leftovers and reaction products."""

@@ -1,0 +1,418 @@
+"""Is there a fluoride line anywhere: all lines of one cell, all cells of a range, at stated risk.
+
+Each assumption on the orientation (aligned (00l), aligned (111), random) foretells how the area
+divides among the lines, and so one significance Z at each cell edge. Two questions share the
+stated false-alarm risk α:
+
+- at the nominal cell, over the assumptions (their correlation taken into account): 0.8 α;
+- anywhere in the range of cells, over cells and assumptions (`xrdfilm.fitting.cellscan`): 0.2 α.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+from scipy.special import ndtr, ndtri
+
+from xrdfilm._typing import FloatArray, Hkl
+from xrdfilm.fitting.cellscan import LineScan, normal_score, path_length, search_p_value
+from xrdfilm.texture.fractions import normal_draws
+
+NOMINAL_SHARE = 0.8
+_WORDS = {"aligned_00l": "(00l)-aligned", "aligned_111": "(111)-aligned", "random": "random"}
+
+
+@dataclass(frozen=True, slots=True)
+class Template:
+    """One assumption on its lines at every cell: arrays (G,).
+
+    ``strengths`` (L,) are areas over amplitude; ``weights`` (L, G) make the amplitude,
+    Σ weights·areas / information, ``information`` = Σ weights·strengths; ``z`` its significance,
+    -inf where no line can be used; ``third`` its skewness.
+    """
+
+    name: str
+    strengths: FloatArray
+    weights: FloatArray
+    information: FloatArray
+    z: FloatArray
+    third: FloatArray
+    length: float
+
+
+@dataclass(frozen=True, slots=True)
+class Search:
+    """The outcome: p-values of both questions, and where the best of each lies.
+
+    ``threshold`` is the normal score that the nominal question asks for at its share of α.
+    """
+
+    edges_A: FloatArray
+    nominal: int
+    templates: tuple[Template, ...]
+    p_nominal: float
+    p_search: float
+    best_template: int
+    best_edge: int
+    threshold: float
+    detected_nominal: bool
+    detected_search: bool
+
+    @property
+    def detected(self) -> bool:
+        """Whether either question is answered with yes."""
+        return self.detected_nominal or self.detected_search
+
+    @property
+    def p_value(self) -> float:
+        """Probability that a film without fluoride looks as much like one as this."""
+        share = NOMINAL_SHARE
+        return float(min(1.0, self.p_nominal / share, self.p_search / (1.0 - share)))
+
+
+def make_template(
+    name: str,
+    strengths: FloatArray,
+    scans: Sequence[LineScan | None],
+    used: Sequence[bool],
+    n_edges: int,
+) -> Template:
+    """The template of one assumption over the lines (L) that are ``used`` and could be scanned."""
+    weights = np.zeros((strengths.size, n_edges))
+    areas = np.zeros_like(weights)
+    cubes = np.zeros(n_edges)
+    for i, scan in enumerate(scans):
+        if scan is None or not used[i] or strengths[i] <= 0.0:
+            continue
+        weights[i] = np.where(scan.usable, strengths[i] / np.square(scan.sigma_blank), 0.0)
+        areas[i] = scan.areas
+    information = strengths @ weights
+    safe = np.maximum(information, 1e-300)
+    root = np.sqrt(safe)
+    z = np.where(information > 0.0, np.einsum("lg,lg->g", weights, areas) / root, -np.inf)
+    cosines = np.zeros(n_edges - 1)
+    for i, scan in enumerate(scans):
+        if scan is None or not weights[i].any():
+            continue
+        part = weights[i] * scan.sigma_blank / root
+        cubes += part**3 * scan.third
+        cosines += part[:-1] * part[1:] * scan.path
+    length = path_length(cosines, information > 0.0)
+    return Template(name, strengths, weights, information, z, cubes, length)
+
+
+def search(
+    edges_A: FloatArray, nominal: int, templates: Sequence[Template], alpha: float
+) -> Search:
+    """Answer both questions for templates over the cells ``edges_A`` (G,)."""
+    at_nominal = [
+        (t, normal_score(float(t.z[nominal]), float(t.third[nominal])))
+        for t in templates
+        if np.isfinite(t.z[nominal])
+    ]
+    threshold = float(ndtri(1.0 - NOMINAL_SHARE * alpha))
+    p_nominal = 1.0
+    if at_nominal:
+        best = max(score for _, score in at_nominal)
+        root = _correlation_root([t for t, _ in at_nominal], nominal)
+        highest = _highest(root.tobytes(), len(at_nominal))
+        threshold = float(np.quantile(highest, 1.0 - NOMINAL_SHARE * alpha))
+        above = float(np.count_nonzero(highest >= best))
+        p_nominal = (
+            above / highest.size
+            if above >= 20
+            else min(above / highest.size + 20.0 / highest.size, len(at_nominal) * ndtr(-best))
+        )
+    best_template, best_edge, top = 0, nominal, -np.inf
+    for k, template in enumerate(templates):
+        there = np.isfinite(template.z)
+        z = np.where(there, template.z, 0.0)
+        rough = np.where(there, z - template.third * (np.square(z) - 1.0) / 6.0, -np.inf)
+        edge = int(np.argmax(rough))
+        if not np.isfinite(template.z[edge]):
+            continue
+        score = normal_score(float(template.z[edge]), float(template.third[edge]))
+        if score > top:
+            best_template, best_edge, top = k, edge, score
+    p_search = sum(search_p_value(top, t.length) for t in templates) if np.isfinite(top) else 1.0
+    return Search(
+        edges_A,
+        nominal,
+        tuple(templates),
+        float(p_nominal),
+        float(min(1.0, p_search)),
+        best_template,
+        best_edge,
+        threshold,
+        bool(p_nominal < NOMINAL_SHARE * alpha),
+        bool(p_search < (1.0 - NOMINAL_SHARE) * alpha),
+    )
+
+
+def _correlation_root(templates: Sequence[Template], index: int) -> FloatArray:
+    """Root of the correlation of the templates' significances at one cell, rounded to cache."""
+    n = len(templates)
+    correlation = np.eye(n)
+    for i in range(n):
+        for j in range(i):
+            shared = float(templates[i].strengths @ templates[j].weights[:, index])
+            norm = np.sqrt(templates[i].information[index] * templates[j].information[index])
+            both = (templates[i].weights[:, index] > 0) & (templates[j].weights[:, index] > 0)
+            correlation[i, j] = correlation[j, i] = shared / norm if both.any() else 0.0
+    values, vectors = np.linalg.eigh(np.round(correlation, 2))
+    return np.asarray(vectors * np.sqrt(np.maximum(values, 0.0)))
+
+
+@lru_cache(maxsize=256)
+def _highest(root: bytes, n: int) -> FloatArray:
+    """Sorted draws of the highest of n correlated standard normals."""
+    matrix = np.frombuffer(root).reshape(n, n)
+    return np.sort((normal_draws(16384, n, seed=23) @ matrix.T).max(axis=1))
+
+
+@dataclass(frozen=True, slots=True)
+class LineAreas:
+    """The lines at one cell: arrays (L,), areas in counts·deg.
+
+    ``variance`` holds the lines' own counts; that of a true area A without them is
+    ``blank_variance`` + ``variance_slope``·A. ``third`` is the skewness of a blank's area.
+    """
+
+    areas: FloatArray
+    variance: FloatArray
+    blank_variance: FloatArray
+    variance_slope: FloatArray
+    third: FloatArray
+    usable: np.ndarray
+
+    @classmethod
+    def at(cls, scans: Sequence[LineScan | None], edge: int) -> LineAreas:
+        """From scans over cells, at one grid point."""
+        rows = [
+            (0.0, 1.0, 1.0, 0.0, 0.0, False)
+            if s is None
+            else (
+                float(s.areas[edge]),
+                s.sigma(edge) ** 2,
+                float(s.sigma_blank[edge]) ** 2,
+                float(s.variance_slope[edge]),
+                float(s.third[edge]),
+                bool(s.usable[edge]),
+            )
+            for s in scans
+        ]
+        columns = [np.array(column) for column in zip(*rows, strict=True)]
+        return cls(*columns)
+
+
+@dataclass(frozen=True, slots=True)
+class Amplitude:
+    """x = K·V of the fluoride under one assumption, with L_C and L_D as amplitudes.
+
+    ``sigma`` holds the fluoride's own counts, ``sigma_blank`` does not. ``weights`` (L,) give
+    value = Σ weights·areas / Σ weights·strengths; ``lines`` are the indices used. ``of_any_cell``:
+    where nothing was detected, value and sigma of what may be there with another cell.
+    """
+
+    name: str
+    value: float
+    sigma: float
+    sigma_blank: float
+    decision: float
+    detection: float
+    weights: FloatArray
+    strengths: FloatArray
+    lines: tuple[int, ...]
+    of_any_cell: tuple[float, float] | None = None
+
+
+def amplitude_of(
+    name: str,
+    strengths: FloatArray,
+    at: LineAreas,
+    used: Sequence[bool],
+    threshold: float,
+    beta: float,
+    *,
+    decides: Sequence[bool] | None = None,
+    nominal: LineAreas | None = None,
+    shows: bool = False,
+) -> Amplitude | None:
+    """The amplitude of an assumption; None where none of its lines can be used.
+
+    ``used`` are the lines that make the amount, ``decides`` those that may detect, whose limits
+    are given (nan where there is none). ``threshold`` is the decision's normal score. ``nominal``
+    are the lines at the nominal cell, for the limits; ``shows`` weighs lines as those of a
+    fluoride that is there.
+    """
+    mask = np.array(used, dtype=bool) & at.usable & (strengths > 0.0)
+    if not mask.any():
+        return None
+    variance, value = at.blank_variance, 0.0
+    weights = np.zeros_like(strengths)
+    for _ in range(3 if shows else 1):
+        weights = np.where(mask, strengths / variance, 0.0)
+        value = float(weights @ at.areas) / float(weights @ strengths)
+        variance = at.blank_variance + at.variance_slope * max(value, 0.0) * strengths
+    share = weights / float(weights @ strengths)
+    sigma = float(np.sqrt(np.square(share) @ at.variance))
+    base = at if nominal is None else nominal
+    may = np.array(used if decides is None else decides, dtype=bool)
+    blank_mask = may & base.usable & (strengths > 0.0)
+    decision = detection = float("nan")
+    blank = float(np.sqrt(np.square(share) @ at.blank_variance))
+    if blank_mask.any():
+        blank_weights = np.where(blank_mask, strengths / base.blank_variance, 0.0)
+        blank_share = blank_weights / float(blank_weights @ strengths)
+        root = float(np.sqrt(np.square(blank_share) @ base.blank_variance))
+        third = float((blank_share * np.sqrt(base.blank_variance) / root) ** 3 @ base.third)
+        slope = float(np.square(blank_share) @ (base.variance_slope * strengths))
+        decision = root * (threshold + third * (threshold**2 - 1.0) / 6.0)
+        z_beta = float(ndtri(1.0 - beta))
+        detection = decision + z_beta * root
+        for _ in range(20):
+            detection = decision + z_beta * float(np.sqrt(root**2 + slope * detection))
+    return Amplitude(
+        name,
+        value,
+        sigma,
+        blank,
+        float(decision),
+        float(detection),
+        weights,
+        strengths,
+        tuple(int(i) for i in np.flatnonzero(mask)),
+    )
+
+
+def of_any_cell(
+    amplitude: Amplitude, scans: Sequence[LineScan | None], used: Sequence[bool], level: float
+) -> Amplitude:
+    """The amplitude of what was not detected, for a cell that may be anywhere in the range.
+
+    At the nominal cell a fluoride with another cell shows nothing. So the likelihood of the
+    amplitude is averaged over the cells, each as likely as another; value and sigma are the mean
+    and the spread that reach the limit at ``level`` of what then remains (amplitudes from 0 up).
+    """
+    strengths = amplitude.strengths
+    information = score = np.zeros(1)
+    for i, scan in enumerate(scans):
+        if scan is None or not used[i] or strengths[i] <= 0.0:
+            continue
+        weight = np.where(scan.usable, strengths[i] / np.square(scan.sigma_blank), 0.0)
+        information = information + weight * strengths[i]
+        score = score + np.where(scan.usable, weight * scan.areas, 0.0)
+    seen = information > 0.0
+    if not seen.any():
+        return amplitude
+    information, score = information[seen], score[seen]
+    best = np.maximum(score / information, 0.0)
+    top = float(np.max(best + 6.0 / np.sqrt(information)))
+    x = np.linspace(0.0, top, 801)
+    log = score[:, None] * x - 0.5 * information[:, None] * np.square(x)
+    density = np.exp(log - log.max()).sum(axis=0)
+    cumulative = np.concatenate([[0.0], np.cumsum(0.5 * (density[1:] + density[:-1]))])
+    limit = float(np.interp(level, cumulative / cumulative[-1], x))
+    mean = float(density @ x / density.sum())
+    sigma = (limit - mean) / float(ndtri(level))
+    return replace(amplitude, of_any_cell=(mean, sigma))
+
+
+@dataclass(frozen=True, slots=True)
+class OrientationVerdict:
+    """What the line ratios say: the assumptions that fit, and shares where it takes a mixture.
+
+    ``name`` is one assumption, "mixed", or None where several fit or none does.
+    ``amplitudes`` and ``covariance`` belong to ``members``.
+    """
+
+    name: str | None
+    fitting: tuple[str, ...]
+    p_values: Mapping[str, float]
+    members: tuple[str, ...]
+    amplitudes: FloatArray
+    covariance: FloatArray
+    text: str
+
+
+def judge_orientation(
+    hkl: Sequence[Hkl],
+    areas: FloatArray,
+    sigmas: FloatArray,
+    strengths: Mapping[str, FloatArray],
+    *,
+    model_sigma: float = 0.08,
+    refuse_below: float = 0.01,
+) -> OrientationVerdict:
+    """Which assumption the areas (L,) of the usable lines agree with, by chi-square.
+
+    ``strengths`` (L,) an assumption; ``model_sigma`` is the relative doubt of an expected area.
+    A mixture is named only where no single assumption will do.
+    """
+    from scipy.optimize import nnls
+    from scipy.special import chdtrc
+
+    p_values: dict[str, float] = {}
+    for name, s in strengths.items():
+        if not s.any():
+            continue
+        variance = np.square(sigmas)
+        x = 0.0
+        for _ in range(4):
+            x = max(float((s / variance) @ areas) / float((s / variance) @ s), 0.0)
+            variance = np.square(sigmas) + np.square(model_sigma * x * s)
+        chi = float(np.sum(np.square(areas - x * s) / variance))
+        p_values[name] = float(chdtrc(max(areas.size - 1, 1), chi)) if areas.size > 1 else 1.0
+    fitting = tuple(name for name, p in p_values.items() if p >= refuse_below)
+    empty = np.zeros(0)
+    if len(fitting) == 1 and areas.size > 1:
+        others = " and ".join(_WORDS.get(n, n) for n in p_values if n not in fitting)
+        text = (
+            f"the line ratios fit {_WORDS.get(fitting[0], fitting[0])} grains and refuse {others}"
+        )
+        return OrientationVerdict(
+            fitting[0], fitting, p_values, fitting, empty, np.zeros((0, 0)), text
+        )
+    if len(fitting) > 1 or areas.size < 2:
+        told = ", ".join(_WORDS.get(n, n) for n in fitting)
+        return OrientationVerdict(
+            None,
+            fitting,
+            p_values,
+            fitting,
+            empty,
+            np.zeros((0, 0)),
+            f"the usable lines ({_names(hkl)}) cannot tell these orientations apart: {told}",
+        )
+    names = tuple(n for n in strengths if strengths[n].any())
+    matrix = np.column_stack([strengths[n] for n in names])
+    spread = np.sqrt(np.square(sigmas) + np.square(model_sigma * areas))
+    mixture, residual = nnls(matrix / spread[:, None], areas / spread)
+    active = np.flatnonzero(mixture > 0.0)
+    dof = max(areas.size - active.size, 1)
+    p_mixture = float(chdtrc(dof, residual**2))
+    members = tuple(names[i] for i in active)
+    if p_mixture < 1e-3 or active.size < 2:
+        return OrientationVerdict(
+            None, (), p_values, members, empty, np.zeros((0, 0)),
+            "the line ratios fit no mixture of the orientations: an overlapping line, another "
+            "phase, or an orientation not thought of",
+        )  # fmt: skip
+    part = matrix[:, active] / spread[:, None]
+    covariance = np.linalg.inv(part.T @ part)
+    return OrientationVerdict(
+        "mixed",
+        members,
+        p_values,
+        members,
+        mixture[active],
+        covariance,
+        "only a mixture fits the line ratios: " + " and ".join(_WORDS.get(n, n) for n in members),
+    )
+
+
+def _names(hkl: Sequence[Hkl]) -> str:
+    return ", ".join("({}{}{})".format(*h) for h in hkl)

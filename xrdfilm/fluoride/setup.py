@@ -1,0 +1,237 @@
+"""What an estimate of residual fluoride starts from: settings, places, windows and neighbours."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from xrdfilm._typing import FloatArray, Hkl
+from xrdfilm.crystal import Phase
+from xrdfilm.crystal.radiation import two_theta_of
+from xrdfilm.fitting.cellscan import LineScan, LineShape, LineWindow, line_window, scan_line
+from xrdfilm.fluoride.conversion import (
+    BAF2_EDGE_A,
+    RelativeArea,
+)
+from xrdfilm.fluoride.model import (
+    FLUORIDE_LINES,
+    ModelDoubt,
+)
+from xrdfilm.intensity.optics import Optics
+from xrdfilm.intensity.stack import Stack
+from xrdfilm.linemap.neighbours import NeighbourShapes, overlapping, shape_of, stack_neighbours
+from xrdfilm.lines import MeasuredLines
+from xrdfilm.scan import Scan
+
+_SHARED_PLACE_DEG = 0.35  # a stack's line this near (200) makes a peak there nobody's
+_NEIGHBOUR_SIZE_NM = 150.0
+_CERATE_FORMERS = ("CeO2", "BaCeO3")
+
+
+@dataclass(frozen=True, slots=True)
+class FluorideSettings:
+    """Risks, the range of cells, and what is taken for granted.
+
+    ``alpha`` is the risk of calling a film without fluoride one with; ``beta`` that of missing
+    fluoride at the detection limit. ``size_nm`` sets the expected line width together with
+    ``instrument_fwhm_deg`` and ``instrument_lorentz``. ``fluoride_mosaic_deg`` None: that of the
+    film's sharpest main component. ``orientation`` states a measured orientation of the fluoride,
+    one of `ASSUMPTIONS`. ``width_factor`` is the factor (one standard deviation) by which the
+    expected line width may be off; ``place_sigma_deg`` is the doubt of the aligned axis.
+    ``wanted_fraction`` is the volume fraction that the advice aims at. ``left_out`` are lines of
+    the fluoride that are not measured.
+    """
+
+    alpha: float = 0.05
+    beta: float = 0.05
+    level: float = 0.95
+    edge_low_A: float = 5.95
+    edge_high_A: float = 6.25
+    edge_step_A: float = 0.008
+    nominal_edge_A: float = BAF2_EDGE_A
+    instrument_fwhm_deg: float = 0.08
+    instrument_lorentz: float = 0.3
+    size_nm: float = 40.0
+    width_factor: float = 1.5
+    fluoride_mosaic_deg: float | None = None
+    orientation: str | None = None
+    place_sigma_deg: float = 0.01
+    tape_width_mm: float = 10.0
+    wanted_fraction: float = 0.01
+    doubt: ModelDoubt = field(default_factory=ModelDoubt)
+    left_out: frozenset[Hkl] = frozenset()
+
+
+@dataclass(frozen=True, slots=True)
+class ReferenceFilms:
+    """Films of the same stack measured alike: areas over a substrate line or a monitor.
+
+    ``unconverted`` and ``finished`` map hkl to relative areas (fluoride lines and film lines);
+    ``normaliser`` and ``normaliser_sigma`` are this film's substrate line area or monitor.
+    ``texture_sigma`` is the relative doubt that the fluoride's texture is that of the reference.
+    """
+
+    unconverted: Mapping[Hkl, RelativeArea]
+    normaliser: float
+    normaliser_sigma: float = 0.0
+    finished: Mapping[Hkl, RelativeArea] = field(default_factory=dict)
+    texture_sigma: float = 0.15
+
+
+def expected_shape(two_theta_deg: float, settings: FluorideSettings, optics: Optics) -> LineShape:
+    """Width and shape of a fluoride line: instrument and crystallite size."""
+    return shape_of(
+        two_theta_deg,
+        settings.instrument_fwhm_deg,
+        settings.instrument_lorentz,
+        settings.size_nm,
+        optics.radiation.mean_A,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class FluorideWork:
+    """What the steps of one estimate share; lists in the order of `FLUORIDE_LINES`."""
+
+    stack: Stack
+    optics: Optics
+    settings: FluorideSettings
+    phase: Phase
+    edges: FloatArray
+    nominal: int
+    windows: tuple[LineWindow | None, ...]
+    shared: Mapping[int, str]
+
+    def shape(self, index: int, edge_A: float, factor: float = 1.0) -> LineShape:
+        """Expected shape of a line at a cell edge, its width multiplied by ``factor``."""
+        place = float(line_places(edge_A, FLUORIDE_LINES[index], self.optics))
+        shape = expected_shape(place, self.settings, self.optics)
+        return replace(shape, fwhm_deg=shape.fwhm_deg * factor)
+
+    def scan(self, edges: ArrayLike, factor: float = 1.0) -> tuple[LineScan | None, ...]:
+        """All lines fitted at these cell edges (G,), in the order of `FLUORIDE_LINES`."""
+        grid = np.asarray(edges, dtype=float)
+        middle = float(grid.mean())
+        return tuple(
+            None
+            if window is None
+            else scan_line(
+                window,
+                line_places(grid, FLUORIDE_LINES[i], self.optics),
+                self.shape(i, middle, factor),
+            )
+            for i, window in enumerate(self.windows)
+        )
+
+
+def line_places(edges_A: ArrayLike, hkl: Hkl, optics: Optics) -> FloatArray:
+    """K-alpha1 places of a cubic cell's line at each edge, shape (G,)."""
+    return two_theta_of(
+        np.asarray(edges_A) / np.sqrt(sum(i * i for i in hkl)), optics.radiation.k_alpha1_A
+    )
+
+
+def prepare(
+    scan: Scan,
+    stack: Stack,
+    optics: Optics,
+    settings: FluorideSettings,
+    phase: Phase,
+    also_present: Sequence[Phase],
+    film_lines: MeasuredLines | None = None,
+) -> FluorideWork:
+    """Cut the windows out of an aligned scan, with everything else that may stand in them.
+
+    ``shared`` of the result are lines whose place another phase of the stack, or a product of
+    it, can also own: a peak there is nobody's.
+    """
+    low, high = settings.edge_low_A, settings.edge_high_A
+    step = min(settings.edge_step_A, _edge_step(settings, optics))
+    below = int((settings.nominal_edge_A - low) / step)
+    above = int((high - settings.nominal_edge_A) / step)
+    edges = np.asarray(settings.nominal_edge_A + step * np.arange(-below, above + 1), dtype=float)
+    reaches: list[tuple[float, float]] = []
+    shared: dict[int, str] = {}
+    cerates = any(layer.phase.key in _CERATE_FORMERS for layer in stack.layers)
+    for i, hkl in enumerate(FLUORIDE_LINES):
+        places = line_places(edges, hkl, optics)
+        width = expected_shape(float(places.mean()), settings, optics).fwhm_deg
+        pad = max(0.7, 4.0 * width)
+        window = (float(places.min()) - pad, float(places.max()) + pad)
+        inside = (
+            max(window[0], float(scan.axis_deg[0])),
+            min(window[1], float(scan.axis_deg[-1])),
+        )
+        seen = inside[1] - inside[0] > 1.2 * pad and hkl not in settings.left_out
+        reaches.append(inside if seen else (0.0, 0.0))
+        place = float(places[below])
+        blocked = overlapping(place, stack, optics.radiation, _SHARED_PLACE_DEG)
+        blocked = tuple(b for b in blocked if not b.startswith(stack.film.phase.key + " "))
+        if hkl == (2, 0, 0) and blocked:
+            shared[i] = blocked[0]
+        if cerates and hkl in ((2, 0, 0), (2, 2, 0)):
+            shared[i] = blocked[0] if blocked else "BaCeO3"
+
+    broadened = _broadening(film_lines, settings, optics)
+
+    shapes = NeighbourShapes(
+        settings.instrument_fwhm_deg,
+        settings.instrument_lorentz,
+        optics.radiation.mean_A,
+        _NEIGHBOUR_SIZE_NM,
+        broadened,
+    )
+    near = stack_neighbours(
+        scan.axis_deg,
+        scan.counts,
+        stack,
+        optics.radiation,
+        reaches,
+        shapes,
+        more=also_present,
+        poisson=scan.poisson and scan.sigma is None,
+    )
+    sigma = scan.sigma
+    if sigma is None and not scan.poisson:
+        sigma = scan.uncertainty()
+    windows = tuple(
+        line_window(scan.axis_deg, scan.counts, optics.radiation, *reach, others, sigma=sigma)
+        if reach[1] > reach[0]
+        else None
+        for reach, others in zip(reaches, near, strict=True)
+    )
+    return FluorideWork(stack, optics, settings, phase, edges, below, windows, shared)
+
+
+def _broadening(lines: MeasuredLines | None, settings: FluorideSettings, optics: Optics) -> float:
+    """How much wider the film's lines are than expected of a neighbour, 1 to 4."""
+    if lines is None:
+        return 1.0
+    expected = NeighbourShapes(
+        settings.instrument_fwhm_deg,
+        settings.instrument_lorentz,
+        optics.radiation.mean_A,
+        _NEIGHBOUR_SIZE_NM,
+    )
+    ratios = [
+        line.fwhm_deg / expected.at(line.two_theta_deg).fwhm_deg
+        for line in lines
+        if line.significance > 20.0 and np.isfinite(line.fwhm_deg)
+    ]
+    # in steps of 5 %, so that films of one run share their neighbours' shapes
+    return round(20.0 * float(np.clip(np.median(ratios), 1.0, 4.0))) / 20.0 if ratios else 1.0
+
+
+def _edge_step(settings: FluorideSettings, optics: Optics) -> float:
+    """Step in Å that moves no line by more than a quarter of its width."""
+    steps = []
+    for hkl in FLUORIDE_LINES:
+        low, high = line_places(
+            [settings.nominal_edge_A, settings.nominal_edge_A - 0.01], hkl, optics
+        )
+        width = expected_shape(float(low), settings, optics).fwhm_deg
+        steps.append(0.25 * width / ((high - low) / 0.01))
+    return float(min(steps))

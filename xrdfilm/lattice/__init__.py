@@ -1,0 +1,1 @@
+"""Places of lines: peaks named, alignment, cells, breadths, fringes, oxygen."""

@@ -1,0 +1,1 @@
+"""Runs: files that state them, their films, the work on them, and what is written."""

@@ -1,0 +1,1 @@
+"""Orientation fractions and texture: coupled, tilt, azimuth and rocking scans, buffers."""
