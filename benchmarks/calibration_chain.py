@@ -27,7 +27,7 @@ from typing import Any
 
 import numpy as np
 
-from xrdfilm.analysis.coupled import (
+from xrdfilm.analysis.anchors import (
     CELL_SIGMA_BUFFER,
     CELL_SIGMA_CRYSTAL,
     CELL_SIGMA_METAL,

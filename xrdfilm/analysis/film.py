@@ -17,17 +17,11 @@ from dataclasses import dataclass, field
 import numpy as np
 from scipy.special import ndtri
 
-from xrdfilm.analysis.coupled import (
-    CoupledFit,
-    Prepared,
-    analyse_coupled,
-    make_room,
-    prepare,
-    wrong_axis,
-)
+from xrdfilm.analysis.coupled import CoupledFit, analyse_coupled, wrong_axis
 from xrdfilm.analysis.doublet_check import doublet_note
 from xrdfilm.analysis.leftover import fluoride_places, unexplained_lines
 from xrdfilm.analysis.premises import Premises
+from xrdfilm.analysis.prepared import Prepared, make_room, prepare
 from xrdfilm.analysis.references import MeasuredReferences
 from xrdfilm.analysis.side_scans import (
     SideResults,

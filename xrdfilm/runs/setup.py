@@ -13,7 +13,6 @@ from pathlib import Path
 
 from xrdfilm import results
 from xrdfilm.adjustments import NO_ADJUSTMENTS, Adjustments
-from xrdfilm.analysis.coupled import make_room
 from xrdfilm.analysis.film import FilmAnalyser, FilmAnalysis, FilmInput
 from xrdfilm.analysis.premises import (
     Premises,
@@ -22,6 +21,7 @@ from xrdfilm.analysis.premises import (
     optics_of,
     premises_of,
 )
+from xrdfilm.analysis.prepared import make_room
 from xrdfilm.analysis.record import film_record
 from xrdfilm.analysis.references import MeasuredReferences, measure_references
 from xrdfilm.analysis.side_scans import SideScans

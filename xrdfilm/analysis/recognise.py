@@ -1,0 +1,75 @@
+"""Whose the peaks of a raw scan are: the coarse shift by all layers, or by those below the film."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from xrdfilm.analysis.premises import Premises
+from xrdfilm.analysis.prepared import Prepared
+from xrdfilm.crystal import Phase
+from xrdfilm.crystal.radiation import Radiation
+from xrdfilm.errors import AlignmentError
+from xrdfilm.lattice.identify import CoarseShift, ExpectedLines, Peaks, coarse_shift, scale_under
+
+
+def named_peaks(peaks: Peaks, prepared: Prepared) -> CoarseShift:
+    """The coarse shift by all layers; a film poor in c-axis grains is done without.
+
+    Raises AlignmentError, with what all layers together say, where that fails too.
+    """
+    radiation = prepared.premises.optics.radiation
+    film = prepared.premises.film.key
+    try:
+        return coarse_shift(
+            peaks, prepared.expected, radiation.k_alpha1_A, stated_anode=radiation.anode
+        )
+    except AlignmentError as problem:
+        below = [lines for lines in prepared.expected if lines.name != film]
+        if prepared.premises.powder or not below:
+            raise
+        try:
+            found = coarse_shift(peaks, below, radiation.k_alpha1_A, stated_anode=radiation.anode)
+        except AlignmentError:
+            raise problem from None
+        sure = found.quality >= 0.7 or _each_shows_its_strongest(found, below, peaks, radiation)
+        if len(found.matches) < 2 or not sure:
+            raise
+        note = f"hardly any (00l) order of {film} was found; the axis rests on the layers below it"
+        own = next((lines for lines in prepared.expected if lines.name == film), None)
+        scale = None if own is None else scale_under(found, peaks, own, radiation)
+        notes = found.notes if scale is not None else (*found.notes, note)
+        return replace(found, cell_scale={**found.cell_scale, film: scale or 1.0}, notes=notes)
+
+
+def _each_shows_its_strongest(
+    found: CoarseShift, layers: Sequence[ExpectedLines], peaks: Peaks, radiation: Radiation
+) -> bool:
+    """Whether the strongest line of every layer lies on a peak, the scan's strongest among them.
+
+    The measure of quality does not see this where lines of two buffers fall on one peak.
+    """
+    named: set[int] = set()
+    for lines in layers:
+        places = lines.two_theta_deg(radiation.k_alpha1_A)
+        within = (places > peaks.low_deg + 0.2) & (places < peaks.high_deg - 0.2)
+        if not within.any():
+            continue
+        strongest = tuple(lines.hkl[int(np.argmax(np.where(within, lines.strength, -1.0)))])
+        own = {match.hkl: match.peak for match in found.of(lines.name)}
+        if strongest not in own:
+            return False
+        named |= set(own.values())
+    return len(named) >= 2 and int(np.argmax(peaks.heights)) in named
+
+
+def scaled_film(premises: Premises, scale: Mapping[str, float]) -> Phase:
+    """The film on the cell that the coarse shift suggests; of a powder every edge goes along."""
+    film = premises.film
+    factor = scale.get(film.key, 1.0)
+    if premises.powder:
+        cell = film.cell
+        return film.with_cell(a_A=cell.a_A * factor, b_A=cell.b_A * factor, c_A=cell.c_A * factor)
+    return film.with_cell(c_A=film.cell.c_A * factor)
