@@ -29,6 +29,7 @@ PUBLIC: dict[str, tuple[str, ...]] = {
         "xrdfilm.readers.read_scan",
         "xrdfilm.scan.Scan",
         "xrdfilm.scan.Finding",
+        "xrdfilm.simulate.files.write_scan",
     ),
     "Whole runs": (
         "xrdfilm.runs.gather.gather_runs",
@@ -40,6 +41,7 @@ PUBLIC: dict[str, tuple[str, ...]] = {
         "xrdfilm.runs.cluster.Cluster",
     ),
     "One film": (
+        "xrdfilm.runfile.read_run_file",
         "xrdfilm.runfile.RunFile",
         "xrdfilm.analysis.premises.premises_of",
         "xrdfilm.analysis.film.FilmInput",
@@ -134,7 +136,8 @@ PUBLIC: dict[str, tuple[str, ...]] = {
         "xrdfilm.errors.CannotTellError",
     ),
 }
-"""The names that users' scripts may rest on, by purpose."""
+"""The names that users' scripts may rest on, by purpose; those that `xrdfilm` itself offers are its
+front door."""
 
 
 def resolve(dotted: str) -> Any:
@@ -613,6 +616,18 @@ def python_page() -> str:
         "counts·deg of 2θ with K-alpha1 and K-alpha2 together. Results are frozen; `None` means "
         "not measured.",
         "",
+        "## The front door",
+        "",
+        "What `from xrdfilm import ...` offers; each name is loaded when it is first asked for.",
+        "",
+        "| name | what it is |",
+        "|---|---|",
+        *(_front_row(dotted) for names in PUBLIC.values() for dotted in names if is_front(dotted)),
+        "",
+        "## All names",
+        "",
+        "The rest is imported from its module, which stands with each name below.",
+        "",
     ]
     for title, names in PUBLIC.items():
         out += [f"- {title}: " + ", ".join(f"[`{n.rpartition('.')[2]}`](#{_id(n)})" for n in names)]
@@ -627,13 +642,27 @@ def python_page() -> str:
     return "\n".join(out)
 
 
+def is_front(dotted: str) -> bool:
+    """Whether `xrdfilm` itself offers the name."""
+    import xrdfilm
+
+    home, _, name = dotted.rpartition(".")
+    return name in xrdfilm.__all__ and xrdfilm._HOMES[name] == home.removeprefix("xrdfilm.")
+
+
+def _front_row(dotted: str) -> str:
+    said = (inspect.getdoc(resolve(dotted)) or "").split("\n\n")[0].replace("\n", " ")
+    first = re.split(r"[.;] |\.$", said.replace("``", "`"))[0]
+    return f"| [`{dotted.rpartition('.')[2]}`](#{_id(dotted)}) | {_escape(_cell(first))} |"
+
+
 def _id(dotted: str) -> str:
     return "api-" + dotted.removeprefix("xrdfilm.").replace(".", "-").replace("_", "-").lower()
 
 
 def _signature(dotted: str, found: Any) -> str:
     module = inspect.getmodule(found)
-    where = dotted.rpartition(".")[0]
+    where = "xrdfilm" if is_front(dotted) else dotted.rpartition(".")[0]
     if inspect.isclass(found) and issubclass(found, BaseException):
         base = found.__mro__[1].__name__
         return f"from {where} import {found.__name__}\n\n{found.__name__}({base})"

@@ -25,12 +25,9 @@ from scenario import (
     sheet,
 )
 
-from xrdfilm.results import read_results
+from xrdfilm import gather_runs, read_results, simulate_scan, write_scan
 from xrdfilm.runs.cluster import Cluster
-from xrdfilm.runs.gather import gather_runs
 from xrdfilm.runs.streaming import judge_to_files
-from xrdfilm.simulate import simulate_scan
-from xrdfilm.simulate.files import write_scan
 
 LIMITS = """
 risk = 0.05

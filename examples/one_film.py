@@ -20,15 +20,19 @@ from scenario import (
     run_toml,
 )
 
-from xrdfilm.analysis.film import FilmInput, analyse_films
+from xrdfilm import (
+    FilmInput,
+    analyse_films,
+    film_record,
+    load_phase,
+    premises_of,
+    read_run_file,
+    read_scan,
+    simulate_scan,
+    write_scan,
+)
 from xrdfilm.analysis.film_picture import film_picture
-from xrdfilm.analysis.premises import premises_of
-from xrdfilm.analysis.record import film_record
-from xrdfilm.crystal import load_phase
-from xrdfilm.readers import read_scan
-from xrdfilm.runfile import read_run_file
-from xrdfilm.simulate import fluoride, simulate_scan
-from xrdfilm.simulate.files import write_scan
+from xrdfilm.simulate import fluoride
 
 
 def main(folder: Path) -> Path:

@@ -24,12 +24,18 @@ from scenario import (
     tape,
 )
 
-from xrdfilm.crystal import load_phase, phase_from_cif
-from xrdfilm.intensity.stack import Layer, Stack
-from xrdfilm.runs.gather import gather_runs
-from xrdfilm.runs.judge import judge_run
-from xrdfilm.simulate import Instrument, SimulatedFilm, simulate_scan
-from xrdfilm.simulate.files import write_scan
+from xrdfilm import (
+    Layer,
+    SimulatedFilm,
+    Stack,
+    gather_runs,
+    judge_run,
+    load_phase,
+    phase_from_cif,
+    simulate_scan,
+    write_scan,
+)
+from xrdfilm.simulate import Instrument
 
 ZERO_DEG = 0.035  # the goniometer's own, which nobody knows without a standard
 

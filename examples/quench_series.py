@@ -21,14 +21,12 @@ from scenario import (
     tape,
 )
 
-from xrdfilm.crystal import load_phase
+from xrdfilm import gather_runs, load_phase, simulate_scan, write_scan
 from xrdfilm.fluoride.conversion import volume_ratio
 from xrdfilm.kinetics.observe import observe_run
 from xrdfilm.kinetics.outcome import evaluate
 from xrdfilm.planning.speed import GrowthFigures, plan_speed, speed_curves
-from xrdfilm.runs.gather import gather_runs
-from xrdfilm.simulate import fluoride, simulate_scan
-from xrdfilm.simulate.files import write_scan
+from xrdfilm.simulate import fluoride
 
 THICKNESS_NM, RATE_NM_S, INCUBATION_S = 800.0, 0.6, 240.0  # the truth
 TIMES_MIN = (3, 6, 9, 12, 15, 18, 21, 24, 30)

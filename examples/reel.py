@@ -21,11 +21,8 @@ from scenario import (
     sheet,
 )
 
+from xrdfilm import gather_runs, judge_run, simulate_scan, write_scan
 from xrdfilm.history.record import record_of
-from xrdfilm.runs.gather import gather_runs
-from xrdfilm.runs.judge import judge_run
-from xrdfilm.simulate import simulate_scan
-from xrdfilm.simulate.files import write_scan
 from xrdfilm.trend.reel_of_run import reel_of_run
 from xrdfilm.trend.words import ship_words
 

@@ -7,10 +7,8 @@ from pathlib import Path
 
 from scenario import BLUE, INK, MUTED, RUST, VERDICT, finish, folder_of, sheet
 
+from xrdfilm import gather_runs, judge_run, write_report
 from xrdfilm.demo import write_demo
-from xrdfilm.report.write import write_report
-from xrdfilm.runs.gather import gather_runs
-from xrdfilm.runs.judge import judge_run
 
 SHOWN = (
     ("fluoride_volume_fraction_aligned", "fluoride left, aligned / vol%", 100.0, 30.0),

@@ -10,10 +10,8 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from xrdfilm.crystal import load_phase
-from xrdfilm.intensity.optics import Optics
-from xrdfilm.intensity.stack import Layer, Stack
-from xrdfilm.simulate import Background, BufferTexture, Instrument, SimulatedFilm
+from xrdfilm import Layer, Optics, SimulatedFilm, Stack, load_phase
+from xrdfilm.simulate import Background, BufferTexture, Instrument
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

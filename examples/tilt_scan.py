@@ -8,9 +8,8 @@ from pathlib import Path
 import numpy as np
 from scenario import BLUE, INK, MOSS, OPTICS, RUST, film, finish, folder_of, sheet, tape
 
-from xrdfilm.readers import read_scan
+from xrdfilm import read_scan, write_scan
 from xrdfilm.simulate import simulate_tilt
-from xrdfilm.simulate.files import write_scan
 from xrdfilm.texture.tilt import TiltGeometry, tilt_factors, tilt_scan_orientation
 
 

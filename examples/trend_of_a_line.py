@@ -21,14 +21,18 @@ from scenario import (
     sheet,
 )
 
-from xrdfilm.analysis.film import FilmAnalyser, FilmInput
-from xrdfilm.analysis.premises import premises_of
-from xrdfilm.analysis.record import film_record
-from xrdfilm.history import open_history
-from xrdfilm.results import Run, RunResult
-from xrdfilm.runfile import read_run_file
-from xrdfilm.simulate import simulate_scan
-from xrdfilm.trend.analyse import trend_of
+from xrdfilm import (
+    FilmInput,
+    RunResult,
+    film_record,
+    open_history,
+    premises_of,
+    read_run_file,
+    simulate_scan,
+    trend_of,
+)
+from xrdfilm.analysis.film import FilmAnalyser
+from xrdfilm.results import Run
 from xrdfilm.trend.words import course_words, recipe_words, signal_words
 
 RUNS, SHIFT_AT = 48, 34

@@ -18,11 +18,19 @@ class Interval(Protocol):
     """Anything with a value and an interval: an Estimate, or a Quantity of results.json."""
 
     @property
-    def value(self) -> float | None: ...  # noqa: D102
+    def value(self) -> float | None:
+        """The value; None where there is a limit on one side only."""
+        ...
+
     @property
-    def low(self) -> float | None: ...  # noqa: D102
+    def low(self) -> float | None:
+        """Lower end, in the unit of the value."""
+        ...
+
     @property
-    def high(self) -> float | None: ...  # noqa: D102
+    def high(self) -> float | None:
+        """Upper end, in the unit of the value."""
+        ...
 
 
 def show(quantity: Interval | None, *, scale: float = 1.0, unit: str = "") -> str:

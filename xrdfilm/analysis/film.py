@@ -160,7 +160,7 @@ class FilmAnalyser:
 
 
 def analyse_films(films: Sequence[FilmInput]) -> list[FilmAnalysis]:
-    """Analyse films once; see `FilmAnalyser` for many batches of like films."""
+    """Analyse a batch of films once; see `FilmAnalyser` for many batches of like films."""
     return FilmAnalyser().analyse(films)
 
 

@@ -120,14 +120,14 @@ def own_radiation(wavelength_A: float) -> Radiation:
 
 
 def two_theta_of(d_A: ArrayLike, wavelength_A: float) -> FloatArray:
-    """Bragg angle 2θ in degrees of spacings in Å; NaN where the wavelength is too long."""
+    """Bragg angle 2θ in degrees of spacings in Å, any shape; NaN if the wavelength is too long."""
     with np.errstate(divide="ignore", invalid="ignore"):
         sine = wavelength_A / (2.0 * np.asarray(d_A, dtype=float))
         return np.asarray(2.0 * np.degrees(np.arcsin(sine)), dtype=float)
 
 
 def d_of(two_theta_deg: ArrayLike, wavelength_A: float) -> FloatArray:
-    """Spacing in Å of Bragg angles 2θ in degrees; infinite at 2θ = 0."""
+    """Spacing in Å of Bragg angles 2θ in degrees, any shape; infinite at 2θ = 0."""
     with np.errstate(divide="ignore"):
         sine = np.sin(np.radians(np.asarray(two_theta_deg, dtype=float)) / 2.0)
         return np.asarray(wavelength_A / (2.0 * sine), dtype=float)

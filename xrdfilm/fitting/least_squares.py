@@ -17,7 +17,7 @@ from xrdfilm.fitting.levenberg import Observations, minimise
 
 @dataclass(frozen=True, slots=True)
 class LeastSquares:
-    """An unweighted fit: parameters, their standard errors, residual sum of squares."""
+    """An unweighted fit: parameters and standard errors, (P,), covariance, (P, P)."""
 
     theta: FloatArray
     standard_error: FloatArray

@@ -33,7 +33,7 @@ class BatchModel(Protocol):
         """Model (B, N) and its derivatives (B, P, N) at parameters (B, P)."""
 
     def take(self, rows: IntArray) -> BatchModel:
-        """The same for some of the problems."""
+        """The same for some of the problems, whose numbers are ``rows``, shape (R,)."""
 
 
 @dataclass(frozen=True, slots=True)

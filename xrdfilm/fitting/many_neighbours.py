@@ -145,7 +145,10 @@ def without_cores(
     strong: BoolArray,
     ratio: float,
 ) -> tuple[FloatArray, FloatArray]:
-    """The basis with places and widths of strong neighbours open, and points off their cores."""
+    """The basis with places and widths of strong neighbours open, and points off their cores.
+
+    ``length`` has shape (B,), ``strong`` (B, K); ``basis`` and ``model`` are given at the points.
+    """
     first, last = ends(windows.x, length)
     significance = amplitudes[:, DEGREE + 1 :] / np.maximum(errors[:, DEGREE + 1 :], 1e-300)
     width = near.fwhm_deg

@@ -46,7 +46,7 @@ class ProfileTerms:
 def second_place(
     place_deg: FloatArray, wavelength_ratio: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Place of K-alpha2 for a K-alpha1 place, and its derivative by that place.
+    """Place of K-alpha2 for a K-alpha1 place, any shape, and its derivative by that place.
 
     ``wavelength_ratio`` is K-alpha2 over K-alpha1. Where no K-alpha2 reflection exists any more
     (sinθ would pass 1) the place is 180°.

@@ -34,7 +34,7 @@ _PLAIN = 8.0  # significance of a line that nobody doubts
 class ShownFluoride:
     """The cell that areas are given at, the factor on the width, and what its doubt does to areas.
 
-    ``by_width`` is None where the width was not fitted.
+    ``by_width`` maps width factors to areas, shape (lines,); None where the width was not fitted.
     """
 
     edge_A: float

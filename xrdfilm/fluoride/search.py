@@ -47,7 +47,8 @@ class Template:
 class Search:
     """The outcome: p-values of both questions, and where the best of each lies.
 
-    ``threshold`` is the normal score that the nominal question asks for at its share of α.
+    ``edges_A``, shape (E,), are the cells that were tried. ``threshold`` is the normal score that
+    the nominal question asks for at its share of α.
     """
 
     edges_A: FloatArray
@@ -80,7 +81,7 @@ def make_template(
     used: Sequence[bool],
     n_edges: int,
 ) -> Template:
-    """The template of one assumption over the lines (L) that are ``used`` and could be scanned."""
+    """The template of one assumption over the lines, (L,), ``used`` and scanned."""
     weights = np.zeros((strengths.size, n_edges))
     areas = np.zeros_like(weights)
     cubes = np.zeros(n_edges)
@@ -243,7 +244,8 @@ def amplitude_of(
 ) -> Amplitude | None:
     """The amplitude of an assumption; None where none of its lines can be used.
 
-    ``used`` are the lines that make the amount, ``decides`` those that may detect, whose limits
+    ``strengths``, shape (lines,), are those of a unit volume; ``used`` the lines that make the
+    amount, ``decides`` those that may detect, whose limits
     are given (nan where there is none). ``threshold`` is the decision's normal score. ``nominal``
     are the lines at the nominal cell, for the limits; ``shows`` weighs lines as those of a
     fluoride that is there.
@@ -326,7 +328,7 @@ class OrientationVerdict:
     """What the line ratios say: the assumptions that fit, and shares where it takes a mixture.
 
     ``name`` is one assumption, "mixed", or None where several fit or none does.
-    ``amplitudes`` and ``covariance`` belong to ``members``.
+    ``amplitudes``, shape (M,), and ``covariance``, (M, M), belong to ``members``.
     """
 
     name: str | None

@@ -94,7 +94,11 @@ def expected_shape(two_theta_deg: float, settings: FluorideSettings, optics: Opt
 
 @dataclass(frozen=True, slots=True)
 class FluorideWork:
-    """What the steps of one estimate share; lists in the order of `FLUORIDE_LINES`."""
+    """What the steps of one estimate share; lists in the order of `FLUORIDE_LINES`.
+
+    ``edges``, shape (E,), are the cell edges to try, in Å; ``nominal`` is the place of the nominal
+    one among them.
+    """
 
     stack: Stack
     optics: Optics

@@ -89,7 +89,7 @@ def _check(name: str, value: float, low: float, high: float) -> None:
 
 
 def sin_theta(two_theta_deg: ArrayLike) -> FloatArray:
-    """Sine of the Bragg angle; raises ValueError outside 0 < 2θ <= 180, nan passes through."""
+    """Sine of the Bragg angle, any shape; ValueError outside 0 < 2θ <= 180, nan passes through."""
     angle = np.asarray(two_theta_deg, dtype=float)
     if np.any(angle <= 0.0) or np.any(angle > 180.0):
         raise ValueError("2θ must lie between 0 and 180 degrees")
@@ -139,6 +139,8 @@ def overspill_below_deg(optics: Optics, sample_length_mm: float) -> float | None
 
 def axial_half_base_rad(two_theta_deg: ArrayLike, optics: Optics) -> FloatArray:
     """Half base a = D/(2 sinθ) of the axial window of two apertures of full width D, in radians.
+
+    The shape is that of ``two_theta_deg``.
 
     A ray that enters at the axial angle α and leaves at β was reflected by a plane whose normal
     leans by (α + β)/(2 sinθ) out of the scattering plane; with α and β each within ±D/2 the

@@ -86,7 +86,7 @@ class LayerOrder:
         return np.asarray(own * np.exp(-precursor * (1.0 - x)))
 
     def fluoride_line(self, x: FloatArray, two_theta_deg: float) -> FloatArray:
-        """Area of a fluoride line at conversion x over that of the unconverted film."""
+        """Area of a fluoride line at conversion x, any shape, over that of the unconverted film."""
         path = 2.0 / float(sin_theta(two_theta_deg))
         film, precursor = self.film_depth * path, self.precursor_depth * path
         if self.order == "none":
@@ -108,8 +108,8 @@ class LayerOrder:
     ) -> tuple[FloatArray, FloatArray]:
         """Conversion, and its slope by the ratio, from area over that of the finished film.
 
-        Both areas are divided by a substrate line at ``normaliser_deg``, which the layers weaken
-        too, or by a monitor (None).
+        Both have the shape of ``ratio``. Both areas are divided by a substrate line at
+        ``normaliser_deg``, which the layers weaken too, or by a monitor (None).
         """
         grid = np.linspace(0.0, 1.0, _GRID)
         curve = self.film_line(grid, two_theta_deg)
@@ -121,7 +121,7 @@ class LayerOrder:
     def from_fluoride_line(
         self, ratio: FloatArray, two_theta_deg: float, normaliser_deg: float | None = None
     ) -> tuple[FloatArray, FloatArray]:
-        """The same from a fluoride line's area over that of the unconverted film."""
+        """The same from a fluoride line's area over that of the unconverted film; same shapes."""
         grid = np.linspace(0.0, 1.0, _GRID)
         curve = self.fluoride_line(grid, two_theta_deg)
         if normaliser_deg is not None:

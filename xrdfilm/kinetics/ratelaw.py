@@ -53,7 +53,8 @@ class RateLaw:
     """Exponents by the gas' name with intervals; ``log_rate0`` is ln r at all pressures 1 mbar.
 
     ``scatter`` is the relative scatter between series beyond their own intervals; ``used`` are
-    the points, ``left_out`` says why a pressure has no exponent.
+    the points, ``left_out`` says why a pressure has no exponent. ``covariance``, shape (1 + K,
+    1 + K), is that of ``log_rate0`` and the K exponents.
     """
 
     exponents: Mapping[str, Estimate]

@@ -57,7 +57,7 @@ def voigt_parts(
 
 
 def voigt_fwhm(gauss_fwhm_deg: FloatArray, lorentz_fwhm_deg: FloatArray) -> FloatArray:
-    """FWHM of a Voigt function (Thompson, Cox, Hastings 1987, within 0.02 %)."""
+    """FWHM of a Voigt function; any shape (Thompson, Cox, Hastings 1987, within 0.02 %)."""
     g, l = np.asarray(gauss_fwhm_deg), np.asarray(lorentz_fwhm_deg)  # noqa: E741
     fifth = g**5 + 2.69269 * g**4 * l + 2.42843 * g**3 * l**2 + 4.47163 * g**2 * l**3
     return np.asarray((fifth + 0.07842 * g * l**4 + l**5) ** 0.2)
@@ -66,7 +66,7 @@ def voigt_fwhm(gauss_fwhm_deg: FloatArray, lorentz_fwhm_deg: FloatArray) -> Floa
 def voigt_integral_breadth(
     gauss_fwhm_deg: FloatArray | float, lorentz_fwhm_deg: FloatArray | float
 ) -> FloatArray:
-    """Integral breadth of a Voigt function: 1 / height at unit area, exact."""
+    """Integral breadth of a Voigt function, any shape: 1 / height at unit area, exact."""
     gauss, lorentz = np.broadcast_arrays(
         np.asarray(gauss_fwhm_deg, dtype=float), np.asarray(lorentz_fwhm_deg, dtype=float)
     )
@@ -82,8 +82,8 @@ class InstrumentCurve:
 
     ``form``: "caglioti" (FWHM² = U tan²θ + V tanθ + W, ``coefficients`` U, V, W in deg²) or
     "smooth" (FWHM² a parabola in 2θ, where Caglioti's form does not fit or turns negative).
-    ``covariance``: of the coefficients. ``lorentz``: intercept and slope of the Lorentz fraction
-    against 2θ. ``low_deg``, ``high_deg``: range of the standard's lines.
+    ``covariance``, shape (3, 3): of the coefficients. ``lorentz``: intercept and slope of the
+    Lorentz fraction against 2θ. ``low_deg``, ``high_deg``: range of the standard's lines.
     """
 
     form: Literal["caglioti", "smooth"]

@@ -83,7 +83,8 @@ class CellEstimate:
 
     Edges that the lines do not determine are None. ``alpha_deg`` to ``gamma_deg`` are fixed by
     the system or fitted. ``covariance`` is that of the determined edges and fitted angles, in the
-    order of ``parameters``. ``residuals_deg`` has the order of the lines given.
+    order of ``parameters``, shape (P, P). ``hkl``, shape (N, 3), ``residuals_deg`` and ``used``,
+    (N,), have the order of the lines given.
     """
 
     system: System
@@ -202,6 +203,7 @@ def align_with_cell(
 ) -> CellEstimate:
     """Alignment without any line of known cell: the orders of a film with c fitted along.
 
+    ``hkl`` has shape (N, 3), the other lists (N,), in degrees of 2θ.
     The result's ``alignment`` is then as good as the orders can make it; the same as `refine_cell`
     without an alignment.
     """

@@ -100,7 +100,7 @@ def relations() -> tuple[Relation, ...]:
 def c_change_by_strain(
     in_plane_strain: float | FloatArray, c_A: float, poisson_ratio: float = POISSON_RATIO
 ) -> FloatArray:
-    """Change of c in Å when the film is strained in its plane: −2ν/(1−ν)·ε·c (isotropic)."""
+    """Change of c in Å, any shape, under strain in the plane: −2ν/(1−ν)·ε·c (isotropic)."""
     factor = -2.0 * poisson_ratio / (1.0 - poisson_ratio)
     return np.asarray(factor * np.asarray(in_plane_strain) * c_A)
 

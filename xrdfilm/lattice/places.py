@@ -70,9 +70,9 @@ def axial_scale(acceptance_deg: float, *, stacks: bool = False) -> float:
 def refraction_shift(two_theta_deg: FloatArray, decrement: FloatArray | float) -> FloatArray:
     """Shift of a line of a flat film by refraction, degrees of 2θ: 4δ/sin2θ, observed minus Bragg.
 
-    ``decrement`` is δ of the refractive index n = 1 − δ of the layer that diffracts; only the
-    wave vector along the surface is kept through the layers above, so they do not enter. From
-    2 d √(sin²θ − 2δ) = λ in the symmetric case; R. W. James, The Optical Principles of the
+    Any shape. ``decrement`` is δ of the refractive index n = 1 − δ of the layer that diffracts;
+    only the wave vector along the surface is kept through the layers above, so they do not enter.
+    From 2 d √(sin²θ − 2δ) = λ in the symmetric case; R. W. James, The Optical Principles of the
     Diffraction of X-rays (Bell, 1948) (from memory). Rough powders show much less of it.
     """
     angle = np.radians(np.asarray(two_theta_deg, dtype=float))

@@ -71,7 +71,7 @@ class MapRules:
     max_reach_deg: float = 1.5
 
     def reach_deg(self, ratio: FloatArray) -> FloatArray:
-        """Distance within which an interferer of this strength ratio matters; -1 where none."""
+        """Distance within which interferers of these ratios, any shape, matter; -1 where none."""
         foot = 0.5 * self.resolution_deg * np.sqrt(self.lorentz * ratio / self.foot_contrast)
         reach = np.clip(foot, self.resolution_deg, self.max_reach_deg)
         return np.where(ratio > self.tolerated, reach, -1.0)

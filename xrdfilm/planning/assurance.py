@@ -31,7 +31,8 @@ _TAIL = 1.645  # in standard uncertainties, where limits are usually decided
 class Belief:
     """Where the true figure may lie: normal about ``centre``, cut at the quantity's bounds.
 
-    ``sigma`` 0 is a supposed figure. ``draws``, where there are any, take the normal's place.
+    ``sigma`` 0 is a supposed figure. ``draws``, shape (D,), where there are any, take
+    the normal's place.
     """
 
     centre: float
@@ -72,7 +73,7 @@ def probability_decided(
     risk: float,
     bounds: tuple[float | None, float | None] = (0.0, 1.0),
 ) -> FloatArray:
-    """Probability that a measurement decides, and rightly, for each true figure, as ``truth``.
+    """Probability that a measurement decides, and rightly, for each figure; shape of ``truth``.
 
     ``sigma_of(x)`` is the measurement's standard uncertainty where the true figure is x. A wrong
     decision does not count: a scan of nothing but noise may well decide, but tells nothing.

@@ -133,7 +133,8 @@ def lines_of(
     ``film`` holds the sought component in some amount; ``component`` is its orientation's name in
     the simulation ("aligned_00l", "random", "a_axis", ...); ``expected_ratio`` the amount sought
     over that of c-axis grains. ``counts_per_s`` is the rate at the top of the film's strongest
-    line; ``background_per_s`` that at 40°, or ``measured_background`` (angles, counts a second).
+    line; ``background_per_s`` that at 40°, or ``measured_background``
+    (angles and counts a second, both of shape (N,)).
     """
     angles = grid(low_deg, high_deg, _FINE_DEG)
     _, truth = simulate_scan(

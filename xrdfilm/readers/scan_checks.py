@@ -132,7 +132,7 @@ def _put_in_order(
 
 
 def decimals(values: FloatArray, most: int = 6) -> int | None:
-    """The fewest decimals that write all values exactly; None if more than ``most``."""
+    """The fewest decimals that write all values, shape (N,), exactly; None if over ``most``."""
     for places in range(most + 1):
         scaled = values * 10.0**places
         if np.abs(scaled - np.rint(scaled)).max() < 1e-6 * max(1.0, 10.0 ** (places - 6)):
@@ -201,7 +201,7 @@ def scatter_sigma(intensity: FloatArray) -> FloatArray | None:
 
 
 def is_normalised(intensity: FloatArray, whole: bool) -> bool:
-    """Whether the largest intensity is a round number that the others were scaled to."""
+    """Whether the largest intensity, of shape (N,), is a round number that all were scaled to."""
     top = float(intensity.max())
     if top not in _ROUND_MAXIMA:
         return False

@@ -79,13 +79,13 @@ class Frame:
         return round(_PAD_PX + share * (self.height - 2.0 * _PAD_PX), 2)
 
     def curve(self, x: FloatArray, y: FloatArray, kind: str, *, stepped: bool = False) -> Curve:
-        """A polyline through the finite points; ``stepped``: level to halfway to the next."""
+        """A polyline through the finite points, (N,); ``stepped``: level to halfway to the next."""
         return Curve(self._path(x, y, stepped=stepped), kind)
 
     def band(
         self, x: FloatArray, low: FloatArray, high: FloatArray, kind: str, *, stepped: bool = False
     ) -> Curve:
-        """The area between two curves."""
+        """The area between two curves; all of shape (N,)."""
         there = self._path(x, high, stepped=stepped)
         back = self._path(x[::-1], low[::-1], stepped=stepped)
         return Curve(f"{there}L{back[1:]}Z" if there and back else "", kind)

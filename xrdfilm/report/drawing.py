@@ -215,7 +215,7 @@ class Panel:
         dash: tuple[float, float] | None = None,
         bins: int = MOST_BINS,
     ) -> None:
-        """A curve, thinned to what can be seen; gaps where values are NaN."""
+        """A curve of shape (N,), thinned to what can be seen; gaps where values are NaN."""
         canvas = self.canvas
         canvas.setStrokeColor(colour)
         canvas.setLineWidth(line_width)

@@ -56,7 +56,7 @@ def simulate_scan(
     refraction: bool = False,
     seed: int | None = 0,
 ) -> tuple[Scan, Truth]:
-    """Simulate one coupled scan; returns it with its truth.
+    """Simulate one coupled scan on ``two_theta_deg``, shape (N,); returns it with its truth.
 
     ``counts`` are the expected net counts at the top of the film phase's strongest line within
     the scan, or of the line ``top_of``; ``scale`` gives K itself instead, so that films can be

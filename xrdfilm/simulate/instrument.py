@@ -42,7 +42,7 @@ class Breadth:
         size_nm: float | None,
         microstrain: float,
     ) -> tuple[FloatArray, FloatArray]:
-        """Gaussian and Lorentzian FWHM with the sample's broadening added, in degrees.
+        """Gaussian and Lorentzian FWHM with the sample's broadening added, in degrees; any shape.
 
         Size by Scherrer (K = 0.9) as a Lorentzian, microstrain e (Δd/d, FWHM 4 e tanθ) as one
         too: the usual split for domains with a broad spread of sizes.
@@ -123,12 +123,12 @@ class Detector:
     noise: bool = True
 
     def expected(self, arriving_counts: FloatArray) -> FloatArray:
-        """Mean registered counts for a mean number that arrives."""
+        """Mean registered counts for a mean number that arrives; any shape."""
         lost = arriving_counts * self.dead_time_us * 1e-6 / self.step_time_s
         return arriving_counts / (1.0 + lost)
 
     def register(self, arriving_counts: FloatArray, generator: Generator) -> FloatArray:
-        """One draw of registered counts: Poisson, spikes, then the ceiling."""
+        """One draw of registered counts, any shape: Poisson, spikes, then the ceiling."""
         counts = self.expected(arriving_counts)
         if self.noise:
             counts = generator.poisson(counts).astype(float)

@@ -69,7 +69,7 @@ def simulate_rocking(
     detector: Detector | None = None,
     seed: int | None = 0,
 ) -> tuple[Scan, TextureTruth]:
-    """Rocking scan at fixed 2θ over a plane along the film normal; ω counted from θ.
+    """Rocking scan at fixed 2θ over a plane along the film normal; ω, shape (N,), from θ.
 
     ``grains`` lists offsets in degrees with shares, for a film whose few large grains stand
     apart. The detector takes the whole line; the footprint's change with ω is left out.
@@ -124,7 +124,7 @@ def simulate_azimuth(
     detector: Detector | None = None,
     seed: int | None = 0,
 ) -> tuple[Scan, TextureTruth]:
-    """Azimuth scan at the tilt of {hkl} for c-axis grains, every component's poles drawn.
+    """Azimuth scan, shape (N,), at the tilt of {hkl} for c-axis grains, all components' poles.
 
     A pole shows √(twist² + (tilt spread · cotχ)²) in φ; poles of other components count by how
     near their tilt lies. ``counts`` are net counts at the highest point.
@@ -180,7 +180,7 @@ def simulate_tilt(
     detector: Detector | None = None,
     seed: int | None = 0,
 ) -> tuple[Scan, TextureTruth]:
-    """Tilt scan (χ) at the place of ``hkl``, other families within the 2θ opening included.
+    """Tilt scan (χ), shape (N,), at the place of ``hkl``, other families within the 2θ opening too.
 
     Spinning: each pole is spread over its circle, 1/(2π sinχ). Fixed: the density of poles at
     ``azimuth_deg``, with σ_arc² = σ_in² sin²χ + σ_out² cos²χ across the scan. The path grows as

@@ -60,7 +60,7 @@ class AzimuthScan:
     ``in_plane_random`` is a limit. ``peak_centres_deg`` and ``peak_areas_counts_deg`` are those
     of the main set, ``area_full_turn`` is that of all sets, as if a full turn had been scanned,
     in counts·deg. ``level_counts`` is the height between the peaks, ``film_level`` what of it
-    the film scatters.
+    the film scatters. ``fitted``, shape (N,), is the curve at the points of the scan.
     """
 
     fwhm_deg: Estimate
@@ -236,7 +236,8 @@ def areas_at(
 ) -> tuple[float, float]:
     """Area of a full turn, with its sigma, at the azimuths and with the width of another scan.
 
-    For peaks that may not show at all: only their common area and the level are fitted.
+    ``phi_deg``, ``counts`` and ``sigma`` have shape (N,). For peaks that may not show at all: only
+    their common area and the level are fitted.
     """
     x, y = np.asarray(phi_deg, dtype=float), np.asarray(counts, dtype=float)
     period = 360.0 / like.symmetry

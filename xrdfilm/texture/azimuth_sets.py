@@ -17,7 +17,7 @@ NO_PEAKS = (
 
 
 def main_set(x: FloatArray, y: FloatArray, noise: FloatArray, period: float) -> tuple[float, float]:
-    """Offset of the strongest set (0..period) and a first FWHM, from the folded scan."""
+    """Offset of the strongest set (0..period) and a first FWHM, from the folded scan, (N,)."""
     step = float(np.median(np.diff(x)))
     bins = max(24, round(period / max(step, 0.25)))
     index = np.floor((x % period) / period * bins).astype(int) % bins
@@ -52,7 +52,7 @@ def main_set(x: FloatArray, y: FloatArray, noise: FloatArray, period: float) -> 
 def places_of(
     x: FloatArray, offset: float, period: float, width: float, full_turn: bool
 ) -> tuple[list[float], list[float]]:
-    """Centres of a set that lie whole in the scan, and of those the ends cut."""
+    """Centres of a set that lie whole in the scan ``x``, (N,), and of those the ends cut."""
     first = np.floor((x[0] - offset) / period) - 1
     places = [float(offset + (first + k) * period) for k in range(int(360 // period) + 4)]
     if full_turn:  # each peak once
@@ -78,6 +78,7 @@ def fit_sets(
 ) -> tuple[CurveFit, list[list[int]]]:
     """Main peaks each with its own centre; every other set tied to where the main set puts it.
 
+    ``x``, ``y`` and ``spread`` have shape (N,), angles in degrees.
     Sets beyond the first ``asked`` rotations find their own angle, the two ways apart.
     Peaks that an end of the scan cuts are fitted along, but belong to no set.
     """
@@ -155,7 +156,10 @@ def unexplained(
     noise: FloatArray,
     period: float,
 ) -> float | None:
-    """Rotation (0..period/2) of a set of peaks that the fit leaves over, or None."""
+    """Rotation (0..period/2) of a set of peaks that the fit leaves over, or None.
+
+    ``x``, ``y`` and ``noise`` have shape (N,).
+    """
     step = float(np.median(np.diff(x)))
     rotation = np.abs((x - fit.peaks[0].centre_deg + period / 2.0) % period - period / 2.0)
     width = fit.peaks[0].fwhm_deg

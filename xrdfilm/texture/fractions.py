@@ -271,8 +271,9 @@ def _less_common_scale(nominal: FloatArray, draws: FloatArray) -> FloatArray:
 def variance_per_area(areas: FloatArray, covariance: FloatArray) -> float:
     """By how much a line's variance grows with its own area, from the strong lines of the scan.
 
-    Counting makes a variance the sum of a part proportional to the area and one of the
-    background; the line with the least variance an area shows the first. 0 without such a line.
+    ``areas`` has shape (L,), ``covariance`` (L, L). Counting makes a variance the sum of a part
+    proportional to the area and one of the background; the line with the least variance an area
+    shows the first. 0 without such a line.
     """
     variance = np.diag(covariance)
     strong = areas > 5.0 * np.sqrt(variance)

@@ -437,7 +437,7 @@ def tilt_scan_orientation(
     spread: ModelSpread | None = None,
     level: float = DEFAULT_LEVEL,
 ) -> tuple[OrientationEstimate, TiltScan]:
-    """Shares from a χ scan, and the fitted scan.
+    """Shares from a χ scan of shape (N,), and the fitted scan.
 
     ``background_counts`` is the level off the reflection (2θ moved away), the mean over the same
     tilts: with it the level between the peaks tells the random share.
@@ -495,9 +495,10 @@ def azimuth_orientation(
 ) -> OrientationEstimate:
     """Shares from azimuth scans at both tilts: the analysed one of c-axis grains, and counts.
 
-    a-axis grains on the same template show their peaks at the azimuths of c-axis ones; their
-    areas are fitted there with the same width, so that they may be nil or negative. Both scans
-    must have been taken with the same counting time and optics.
+    ``phi_a_deg``, ``counts_a`` and ``sigma_a`` have shape (N,). a-axis grains on the same template
+    show their peaks at the azimuths of c-axis ones; their areas are fitted there with the same
+    width, so that they may be nil or negative. Both scans must have been taken with the same
+    counting time and optics.
     """
     geometry = replace(geometry, azimuth="phi")
     area_a, sigma_area_a = areas_at(phi_a_deg, counts_a, scan_c, sigma=sigma_a)

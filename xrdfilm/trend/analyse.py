@@ -287,7 +287,7 @@ def _course_and_recipe(
 
 
 def own_spread(x: FloatArray, u: FloatArray) -> FloatArray:
-    """Standard deviation of each point about a line that stands still; steps hardly touch it."""
+    """Standard deviation of each of (N,) points about a steady line; steps hardly touch it."""
     if x.size < LEAST_POINTS:
         return np.zeros(x.size)
     spread: FloatArray = np.hypot(robust_sigma(x[None, :], u)[0], u)
@@ -305,7 +305,8 @@ def course_and_recipe(
 ) -> tuple[Course, Course | None, RecipeRelation | None]:
     """Relate to the recipe beside the course, and the course beside what the recipe explains.
 
-    ``x``, ``u``: N runs; ``y``, ``y_u``: M points with a recipe each, of run ``run_of``.
+    ``x``, ``u``, shape (N,): runs; ``y``, ``y_u``, (M,): points with a recipe each, of run
+    ``run_of``.
     """
     relation = _related(x, u, course, run_of, y, y_u, recipes)
     if relation.explained is None:

@@ -112,7 +112,7 @@ def course_of(values: FloatArray, spread: FloatArray, *, risk: float = RISK) -> 
 
 
 def tempered(values: FloatArray, spread: FloatArray) -> FloatArray:
-    """``spread``, widened for points that stand alone far from their neighbours."""
+    """``spread``, (N,), widened for points that stand alone far from their neighbours."""
     n = values.size
     reach = 3
     padded = np.pad(values, reach, mode="reflect")

@@ -62,7 +62,7 @@ class Cusum:
 
 
 def individuals(values: FloatArray, u: FloatArray, baseline: Baseline) -> Individuals:
-    """The individuals and moving-range chart of N points."""
+    """The individuals and moving-range chart of points, shape (N,)."""
     spread = baseline.spread(u)
     pair = np.sqrt(0.5 * (spread[1:] ** 2 + spread[:-1] ** 2))
     return Individuals(
@@ -94,7 +94,7 @@ def ewma(
     gain: float = EWMA_GAIN,
     width: float = EWMA_WIDTH,
 ) -> Ewma:
-    """The EWMA chart of N points; the average starts at the centre, as after a long steady run."""
+    """The EWMA chart of points, (N,); the average starts at the centre, as after a steady run."""
     typical2 = baseline.typical**2
     # a level that moves by variance q a step gives a typical point the steady gain λ
     q = typical2 * gain**2 / (1.0 - gain)
@@ -122,7 +122,7 @@ def cusum(
     slack: float = CUSUM_SLACK,
     limit: float = CUSUM_LIMIT,
 ) -> Cusum:
-    """The two one-sided CUSUM charts of N points.
+    """The two one-sided CUSUM charts of points, shape (N,).
 
     ``slack`` (k) and ``limit`` (h) are in typical standard deviations. The sums run
     on after a signal, so that its end is seen too.

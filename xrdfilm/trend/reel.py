@@ -251,8 +251,9 @@ def _bridge(a: tuple[float, float], b: tuple[float, float], variance: float) -> 
 def wander_per_metre(position_m: FloatArray, q: LimitedQuantity) -> float:
     """Variance that a quantity gathers a metre along the reel, beyond its uncertainty.
 
-    From squared differences of neighbours, each held to six times their median so that the edge
-    of a fault does not count as wander; 0 where the uncertainties explain them.
+    ``position_m`` has shape (N,). From squared differences of neighbours, each held to six times
+    their median so that the edge of a fault does not count as wander; 0 where the uncertainties
+    explain them.
     """
     known = np.isfinite(q.estimate)
     x, u, at = q.estimate[known], np.nan_to_num(q.sigma[known]), position_m[known]

@@ -96,6 +96,6 @@ def zone_fired(rule: ZoneRule, z: FloatArray) -> BoolArray:
 
 
 def spans(fired: BoolArray) -> list[tuple[int, int]]:
-    """First and last index of every run of True."""
+    """First and last index of every run of True in ``fired``, shape (N,)."""
     edges = np.flatnonzero(np.diff(np.concatenate([[False], fired, [False]]).astype(np.int8)))
     return [(int(a), int(b) - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)]

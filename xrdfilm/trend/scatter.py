@@ -168,7 +168,8 @@ def robust_centre(values: FloatArray, spread: FloatArray) -> FloatArray:
 def neighbour_correlation(values: FloatArray, baseline: Baseline, u: FloatArray) -> float:
     """Correlation of neighbours about the centre, in standard errors of it (about 1/√N).
 
-    Above about 2, neighbours hang together and limits from moving ranges are too narrow.
+    ``values`` and their uncertainties ``u`` have shape (N,). Above about 2, neighbours hang
+    together and limits from moving ranges are too narrow.
     """
     z = (values - baseline.centre) / np.maximum(baseline.spread(u), 1e-300)
     z = np.clip(z - z.mean(), -3.0, 3.0)
