@@ -64,6 +64,11 @@ class OpticsTable(_Table):
     axial: Literal["apertures", "one_stack", "two_stacks"] | None = Field(
         default=None, description="what limits the beam across the scattering plane"
     )
+    line_shift: Literal["auto", "zero", "displacement", "both"] = Field(
+        default="auto",
+        description="what moves lines: auto = zero, displacement and axial divergence; zero alone "
+        "suits parallel beams, whose lines stay put when the sample does not",
+    )
     step_time_s: float | None = Field(default=None, gt=0, description="counting time a step")
     instrument_fwhm_deg: float | None = Field(
         default=None, gt=0, lt=2, description="line width of the instrument near 40° 2θ"

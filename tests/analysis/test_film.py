@@ -1,16 +1,19 @@
 """One film, from scans to fractions, fluoride and cell: the truth lies within the intervals."""
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pytest
 
-from tests.invented import premises_on, scan_of
+from tests.invented import CRYSTAL, premises_on, scan_of
 from xrdfilm.analysis.film import FilmAnalysis, FilmInput, analyse_films, components_of
+from xrdfilm.analysis.premises import premises_of
+from xrdfilm.analysis.record import settings_of
 from xrdfilm.analysis.side_scans import SideScans, film_mosaics
 from xrdfilm.crystal import load_phase
 from xrdfilm.estimate import Estimate
-from xrdfilm.runfile import AngleScan
+from xrdfilm.runfile import AngleScan, RunFile
 from xrdfilm.scan import Scan
 from xrdfilm.simulate import SimulatedFilm, fluoride, simulate_azimuth, simulate_rocking
 
@@ -101,6 +104,21 @@ def test_a_reflection_that_does_not_exist_is_told() -> None:
     (analysis,) = analyse_films([FilmInput("x", premises, scan, SideScans(((stated, curve),)))])
     assert any("CeO2 has no reflection (100)" in warning for warning in analysis.warnings)
     assert analysis.coupled is not None
+
+
+def test_the_user_may_say_what_moves_the_lines() -> None:
+    stated = {"anode": "Cu", "line_shift": "zero"}
+    premises = premises_of(RunFile.model_validate({"stack": CRYSTAL, "optics": stated}))
+    scan, truth = scan_of(premises, film_cell_A=(3.82, 3.885, 11.70))
+    moved = replace(scan, axis_deg=scan.axis_deg + 0.05)
+    (analysis,) = analyse_films([FilmInput("x", premises, moved)])
+    assert analysis.coupled is not None
+    alignment = analysis.coupled.alignment
+    assert alignment.displacement_um == 0.0
+    assert alignment.zero_deg == pytest.approx(truth.zero_deg + 0.05, abs=2e-3)
+    assert analysis.coupled.cell is not None
+    assert holds(analysis.coupled.cell.c_A, 11.70)
+    assert settings_of(premises)["line_shift"] == "zero"
 
 
 def test_a_film_without_any_scan_says_so() -> None:

@@ -69,6 +69,8 @@ def test_standard_gives_the_instrument() -> None:
     found, used = instrument_of_standard(
         powder(3, zero_deg=0.04, displacement_um=50.0), ExpectedLines.of(lines), OPTICS
     )
+    # (511) and (333) have one spacing, and so have (600) and (442): each pair is one line
+    assert len(used) == len(np.unique((lines.hkl**2).sum(axis=1)))
     at = np.array([30.0, 60.0, 110.0])
     cosine = np.cos(np.radians(at) / 2)
     expected = 0.04 - np.degrees(2 * 50e-3 / 240.0) * cosine

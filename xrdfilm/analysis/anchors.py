@@ -80,9 +80,11 @@ def align_by_layers(
 ) -> tuple[Alignment, tuple[str, ...]]:
     """Alignment from the substrate's and the buffers' own lines, else what is known beforehand."""
     chosen = [pair for pair in _placed(lines, laid, ("substrate", "buffer")) if pair[1].certain]
-    known = None if premises.instrument is None else premises.instrument.prior
+    known = no_alignment(premises.optics, premises.line_shift)
+    if premises.instrument is not None:
+        known = premises.instrument.prior
     if not chosen:
-        return known or no_alignment(premises.optics), ()
+        return known, ()
     phases = sorted({what.reflection.phase for _, what in chosen})
     d_A = np.array([what.d_A for _, what in chosen])
     bragg = two_theta_of(d_A, premises.optics.radiation.k_alpha1_A)

@@ -19,6 +19,7 @@ from xrdfilm.crystal.radiation import Radiation, anodes, own_radiation, radiatio
 from xrdfilm.errors import StackError
 from xrdfilm.intensity.optics import Optics
 from xrdfilm.intensity.stack import Layer, Stack
+from xrdfilm.lattice.alignment import AlignmentMode
 from xrdfilm.lattice.standard import Instrument
 from xrdfilm.runfile import OpticsTable, RunFile, StackTable
 from xrdfilm.scan import Scan
@@ -57,6 +58,7 @@ class Premises:
     assumed: tuple[str, ...]
     instrument: Instrument | None = None
     adjustments: Adjustments = NO_ADJUSTMENTS
+    line_shift: AlignmentMode = "auto"
 
     @property
     def film(self) -> Phase:
@@ -131,6 +133,7 @@ def premises_of(
         user_phases=phases,
         assumed=tuple(assumed),
         instrument=instrument,
+        line_shift=run_file.optics.line_shift,
     )
 
 

@@ -147,6 +147,8 @@ def settings_of(premises: Premises) -> dict[str, Any]:
         "axial_acceptance_deg": optics.axial_acceptance_deg,
         "axial": optics.axial,
     }
+    if premises.line_shift != "auto":
+        settings["line_shift"] = premises.line_shift
     if optics.slit == "fixed":
         settings["divergence_deg"] = optics.divergence_deg
     else:

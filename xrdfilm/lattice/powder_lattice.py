@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from xrdfilm._typing import BoolArray, IntArray
+from xrdfilm._typing import BoolArray
 from xrdfilm.errors import CannotTellError
 from xrdfilm.fitting.engine import LineSpec, WindowSpec, fit_windows
 from xrdfilm.lattice.alignment import Alignment, AlignmentMode, align, placed_lines
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 _APART_FWHM = 4.0
 _LEAST_SIGNIFICANCE = 15.0
 _WINDOW_DEG = 1.0
+_SAME_SPACING = 1e-7  # relative
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +72,7 @@ def allowed_lines(
         hkl = -np.sort(-np.abs(hkl), axis=1)  # (331), as lines of cubic cells are called
     order = np.lexsort((*hkl.T, -np.round(d, 7)))
     hkl, d = hkl[order], d[order]
-    first = np.concatenate([[True], np.abs(np.diff(d)) > 1e-7 * d[1:]])
+    first = np.concatenate([[True], np.abs(np.diff(d)) > _SAME_SPACING * d[1:]])
     return ExpectedLines(name, hkl[first], d[first], np.ones(int(first.sum())), cell_freedom)
 
 
@@ -169,9 +170,12 @@ def _measured(
 
 
 def _sole(expected: ExpectedLines, optics: Optics, coarse: CoarseShift) -> BoolArray:
-    """Which expected lines have no other expected line within 0.1° that counts beside them."""
+    """Which expected lines have no other expected line within 0.1° that counts beside them.
+
+    Families of one spacing, such as (333) and (511), are one line.
+    """
     places = expected.two_theta_deg(optics.radiation.k_alpha1_A, coarse.cell_scale[expected.name])
     near = np.abs(places[:, None] - places[None, :]) < 0.1
+    apart = np.abs(expected.d_A[:, None] / expected.d_A[None, :] - 1.0) > _SAME_SPACING
     counts = expected.strength[None, :] > 0.02 * expected.strength[:, None]
-    others: IntArray = (near & counts).sum(axis=1) - 1
-    return np.asarray(others < 1)
+    return np.asarray(~np.any(near & apart & counts, axis=1))
