@@ -12,7 +12,6 @@ from pathlib import Path
 
 import numpy as np
 from scenario import (
-    BLUE,
     INK,
     INSTRUMENT,
     OPTICS,
@@ -96,7 +95,7 @@ def main(folder: Path, films: int = 200, *, processes: bool = True) -> Path:
     axes.ticklabel_format(axis="y", useOffset=False)
     axes.set(xlabel="a-axis share / %, with its 95 % interval", ylabel="c / Å")
     axes.legend(frameon=False, fontsize=9, labelcolor=INK)
-    axes.set_title(f"{films} coupons judged on a cluster", loc="left", fontsize=10.5, color=BLUE)
+    axes.set_title(f"{films} coupons judged on a cluster", loc="left", fontsize=10.5, color=INK)
     return finish(figure, folder, "batch_on_cluster")
 
 

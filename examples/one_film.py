@@ -63,20 +63,20 @@ def main(folder: Path) -> Path:
     axes.plot(picture.two_theta_deg, np.sqrt(picture.background), color=MUTED, linewidth=0.7,
               linestyle=(0, (4, 3)))  # fmt: skip
     top = float(np.sqrt(picture.counts.max()))
-    named = 0.0
-    for line in sorted(record.lines, key=lambda line: line.two_theta_deg.value):
-        apart = line.two_theta_deg.value - named > 0.15  # two under one top get one name
-        if line.significance > 40 and line.phase in ("YBCO", "BaF2") and apart:
-            named = line.two_theta_deg.value
-            place = line.two_theta_deg.value
+    named: list[float] = []
+    for line in sorted(record.lines, key=lambda line: -line.area.value):
+        place = line.two_theta_deg.value
+        crowded = any(abs(place - other) < 0.7 for other in named)  # the stronger one gets the name
+        if line.significance > 40 and not crowded:
+            named.append(place)
             height = float(np.sqrt(picture.counts[abs(picture.two_theta_deg - place) < 0.3].max()))
             axes.annotate(
                 f"{line.phase} ({''.join(map(str, line.hkl))})", (place, height + 0.02 * top),
                 rotation=90, ha="center", va="bottom", fontsize=7.5,
-                color=RUST if line.phase == "BaF2" else INK,
+                color={"YBCO": INK, "BaF2": RUST}.get(line.phase, MUTED),
             )  # fmt: skip
-    axes.set(xlim=(12, 80), ylim=(0, 1.18 * top), xlabel="2θ / °", ylabel="√counts")
-    axes.set_title("The scan (root of counts), what was fitted to it, and the broad background", loc="left",
+    axes.set(xlim=(12, 80), ylim=(0, 1.3 * top), xlabel="2θ / °", ylabel="√counts")
+    axes.set_title("The scan (root of counts) with its fit and the broad background; fluoride is fitted apart", loc="left",
                    fontsize=10.5, color=INK)  # fmt: skip
 
     shares, remains, cell = below.subplots(1, 3, width_ratios=(1.5, 1.0, 1.2))

@@ -82,7 +82,7 @@ def main(folder: Path) -> Path:
     axes.axhline(10.0, color=INK, linewidth=1.0, linestyle=(0, (5, 3)))
     axes.text(place[-1], 10.4, "limit", ha="right", color=INK, fontsize=9)
     axes.set_ylabel("a-axis share / %")
-    axes.set_ylim(0.0, 40.0)
+    axes.set(xlim=(-1.5, place[-1] + 1.5), ylim=(0.0, 36.0))
     axes.legend(frameon=False, fontsize=9, loc="upper right")
     for segment in reel.ship.segments:
         strip.barh(0.0, segment.length_m, left=segment.start_m, height=0.8, edgecolor="white",
@@ -90,6 +90,9 @@ def main(folder: Path) -> Path:
         if segment.length_m > 5.0:
             strip.text(segment.start_m + segment.length_m / 2.0, 0.0, segment.fate, va="center",
                        ha="center", color="white", fontsize=10, weight="bold")  # fmt: skip
+        else:
+            strip.text(segment.start_m + segment.length_m / 2.0, 0.0, segment.fate, va="center",
+                       ha="center", color="white", fontsize=7.5, rotation=90)  # fmt: skip
     strip.set_yticks([])
     strip.grid(False)
     strip.spines["left"].set_visible(False)
