@@ -128,11 +128,11 @@ def decision() -> Any:
         density = norm.pdf(x, middle, sigma)
         axes.plot(x, density, color=colour, linewidth=1.8)
         axes.fill_between(x, density, where=x >= limit, color=colour, alpha=0.35, linewidth=0)
-        broken = norm.sf(limit, middle, sigma)
+        broken = 100.0 * norm.sf(limit, middle, sigma)
+        how = "under 0.1" if broken < 0.1 else "over 99.9" if broken > 99.9 else f"{broken:.0f}"
         axes.text(middle, norm.pdf(0) / sigma + 0.03,
-                  f"{word}\nbroken with {broken:.2g}", ha="center", fontsize=9,
-                  color=colour)  # fmt: skip
-    axes.axvline(limit, color=INK, linewidth=1.5)
+                  f"{word}\nbroken: {how} %", ha="center", fontsize=9, color=colour)  # fmt: skip
+    axes.vlines(limit, 0.0, 0.52, color=INK, linewidth=1.5)
     axes.text(limit, -0.075, "limit", ha="center", fontsize=9, color=INK)
     axes.set(
         xlim=(0.0, 11.0), ylim=(0.0, 0.72), xlabel="\nfigure, where the estimate falls", yticks=[]

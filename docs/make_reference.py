@@ -285,7 +285,12 @@ id = "N-0412-01"
 position_m = 1.5
 coupled = "p001.xy"
 rocking = { hkl = [0, 0, 5], file = "w005.xy" }
-tilt = { hkl = [1, 0, 2], file = "chi102.xy", azimuth = "spinning", two_theta_acceptance_deg = 0.8 }
+
+[film.tilt]                     # the same, as a table of its own
+hkl = [1, 0, 2]
+file = "chi102.xy"
+azimuth = "spinning"
+two_theta_acceptance_deg = 0.8
 """
 
 
