@@ -13,21 +13,19 @@ from collections import Counter
 from pathlib import Path
 from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator, model_validator
+from pydantic import Field, field_validator, model_validator
 
 from xrdfilm.adjustments import Adjustments
 from xrdfilm.errors import RunFileError
 from xrdfilm.lines import Reflection
+from xrdfilm.scan_keys import OwnScanTable, ScanTable, SideScanTable, Table
 from xrdfilm.tomlfile import line_of, parse_model, read_toml_text
 
 RecipeValue = float | str | bool
+_NOT_IN_STACKS = "which and columns are not for the frames of a stack; frame chooses one"
 
 
-class _Table(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, populate_by_name=True)
-
-
-class RunTable(_Table):
+class RunTable(Table):
     """[run]: which run this is."""
 
     id: str | None = Field(default=None, description="name of the run; default: the folder's name")
@@ -35,7 +33,7 @@ class RunTable(_Table):
     operator_note: str | None = Field(default=None, description="a remark to carry along")
 
 
-class OpticsTable(_Table):
+class OpticsTable(Table):
     """[optics]: how the diffractometer was set."""
 
     anode: Literal["Cu", "Co", "Cr", "Fe", "Mo", "Ag"] | None = Field(
@@ -77,6 +75,9 @@ class OpticsTable(_Table):
         default=None, description="scan of a line-width standard, for the instrument's curve"
     )
     standard_phase: str = Field(default="LaB6", description="what the standard is made of")
+    standard_scan: OwnScanTable = Field(
+        default=OwnScanTable(), description="how the standard's scan is to be read"
+    )
 
     @model_validator(mode="after")
     def _one_wavelength(self) -> OpticsTable:
@@ -85,14 +86,14 @@ class OpticsTable(_Table):
         return self
 
 
-class BufferTable(_Table):
+class BufferTable(Table):
     """One buffer layer of [stack]."""
 
     phase: str = Field(description="phase of the layer, e.g. CeO2")
     thickness_nm: float = Field(gt=0, le=1e5, description="thickness of the layer")
 
 
-class StackTable(_Table):
+class StackTable(Table):
     """[stack]: the layers, from the top down."""
 
     film: str = Field(default="YBCO", description="phase of the film")
@@ -109,7 +110,7 @@ class StackTable(_Table):
     powder: bool = Field(default=False, description="true for a loose powder: no layers, no film")
 
 
-class AssumptionTable(_Table):
+class AssumptionTable(Table):
     """[assumptions]: what is taken for granted where no scan tells it; each widens intervals."""
 
     c_axis_mosaic_deg: float | None = Field(
@@ -144,13 +145,13 @@ class AssumptionTable(_Table):
     )
 
 
-class LimitsTable(_Table):
+class LimitsTable(Table):
     """[limits]: which limit file applies."""
 
     file: str = Field(description="the limit file, relative to the run's folder")
 
 
-class AngleScan(_Table):
+class AngleScan(Table):
     """A rocking or an azimuth scan of one reflection."""
 
     hkl: tuple[int, int, int] = Field(description="the reflection, e.g. [0, 0, 5]")
@@ -163,9 +164,10 @@ class AngleScan(_Table):
     background_counts: float | None = Field(
         default=None, ge=0, description="level off the reflection (2θ moved away), counts a point"
     )
+    scan: SideScanTable = Field(default=SideScanTable(), description="how the file is to be read")
 
 
-class TiltScan(_Table):
+class TiltScan(Table):
     """A χ scan at one reflection, for the orientation fractions by tilt."""
 
     hkl: tuple[int, int, int] = Field(description="the reflection: [1, 0, 2] tells a- from c-axis")
@@ -180,9 +182,10 @@ class TiltScan(_Table):
     background_counts: float | None = Field(
         default=None, ge=0, description="level off the reflection (2θ moved away), counts a point"
     )
+    scan: SideScanTable = Field(default=SideScanTable(), description="how the file is to be read")
 
 
-class FilmTable(_Table):
+class FilmTable(Table):
     """[[film]]: one film and its scans."""
 
     id: str | None = Field(default=None, description="name of the film; default: the scan's name")
@@ -202,6 +205,9 @@ class FilmTable(_Table):
 
     frame: int | None = Field(
         default=None, ge=1, description="which frame, where coupled names an in-situ stack"
+    )
+    scan: OwnScanTable = Field(
+        default=OwnScanTable(), description="how the coupled scan is to be read"
     )
 
     @property
@@ -226,12 +232,18 @@ class FilmTable(_Table):
     def _has_a_scan(self) -> FilmTable:
         if self.frame is not None and not self.coupled:
             raise ValueError("frame needs coupled, the stack that it belongs to")
+        if self.scan != OwnScanTable() and not self.coupled:
+            raise ValueError(
+                "scan belongs to coupled; a rocking, azimuth or tilt scan has a scan of its own"
+            )
+        if self.frame is not None and (self.scan.which, self.scan.columns) != (None, None):
+            raise ValueError(_NOT_IN_STACKS)
         if not (self.coupled or self.rocking or self.azimuth or self.tilt):
             raise ValueError("a film needs at least one scan: coupled, rocking, azimuth or tilt")
         return self
 
 
-class FilmsTable(_Table):
+class FilmsTable(Table):
     """[films]: all scans of a folder at once, or all frames of an in-situ stack."""
 
     coupled: str | None = Field(default=None, description='pattern of file names, e.g. "*.xy"')
@@ -272,21 +284,24 @@ class FilmsTable(_Table):
         return self
 
 
-class ReferenceTable(_Table):
+class ReferenceTable(Table):
     """[reference]: scans of films of known state with the same stack and optics."""
 
     unconverted: str | None = Field(default=None, description="pyrolysed or quenched film")
     finished: str | None = Field(default=None, description="fully converted film")
+    scan: OwnScanTable = Field(
+        default=OwnScanTable(), description="how these scans are to be read; overrides [scan]"
+    )
 
 
-class PhaseTable(_Table):
+class PhaseTable(Table):
     """[[phase]]: a phase of the user's own, from a CIF."""
 
     key: str = Field(description="name by which the run file calls it")
     file: str = Field(description="its CIF")
 
 
-class AdjustedLine(_Table):
+class AdjustedLine(Table):
     """A line that [adjust] excludes."""
 
     phase: str = Field(description="phase of the line")
@@ -299,7 +314,7 @@ class MovedLine(AdjustedLine):
     two_theta_deg: float = Field(gt=0, lt=180, description="K-alpha1 place on the measured axis")
 
 
-class FilmAdjustTable(_Table):
+class FilmAdjustTable(Table):
     """[adjust.film."id"]: what is done otherwise for one film; overrides [adjust] key by key."""
 
     exclude_lines: tuple[AdjustedLine, ...] = Field(
@@ -361,14 +376,14 @@ class AdjustTable(FilmAdjustTable):
         )
 
 
-class EventTable(_Table):
+class EventTable(Table):
     """[[event]]: something that happened to the line: a new ink lot, a furnace service."""
 
     date: datetime.date | None = Field(default=None, description="day of the event")
     text: str = Field(description="what happened")
 
 
-class RunFile(_Table):
+class RunFile(Table):
     """A whole run.toml."""
 
     run: RunTable = RunTable()
@@ -377,6 +392,7 @@ class RunFile(_Table):
         description="what was set: keys of your own; numbers are trended, line names the line",
     )
     optics: OpticsTable = OpticsTable()
+    scan: ScanTable = ScanTable()
     stack: StackTable = StackTable()
     assumptions: AssumptionTable = AssumptionTable()
     limits: LimitsTable | None = None
@@ -391,7 +407,24 @@ class RunFile(_Table):
     def _one_list_of_films(self) -> RunFile:
         if self.film and self.films:
             raise ValueError("give either [[film]] tables or [films], not both")
+        in_stacks = [film.frame for film in self.film] + [self.films and self.films.frames]
+        if any(in_stacks) and (self.scan.which, self.scan.columns) != (None, None):
+            raise ValueError(f"[scan]: {_NOT_IN_STACKS}")
         return self
+
+    def reading_of(self, own: OwnScanTable | SideScanTable) -> dict[str, Any]:
+        """How a scan is to be read: its own keys, those of [scan], the optics.
+
+        Columns, scan and axis of [scan] are those of coupled scans; the unit is everybody's.
+        Keys as in `xrdfilm.readers.Overrides`; None where nothing is stated.
+        """
+        shared = self.scan.model_dump()
+        if isinstance(own, SideScanTable):
+            shared = {"intensity_unit": self.scan.intensity_unit}
+        shared["step_time_s"] = self.optics.step_time_s
+        stated = {key: value for key, value in own.model_dump().items() if value is not None}
+        radiation = {"anode": self.optics.anode, "wavelength_A": self.optics.wavelength_A}
+        return shared | stated | radiation
 
     def films_in(self, folder: Path) -> tuple[FilmTable, ...]:
         """The films, each with an id; scans of `[films]` are looked for in ``folder``.

@@ -10,6 +10,7 @@ import pytest
 from tests.invented import premises_on, scan_of
 from tests.long_run import LIMITS, RUN
 from xrdfilm.errors import RunFileError, ScanFormatError
+from xrdfilm.readers import Overrides
 from xrdfilm.readers.frames import count_frames, read_frame
 from xrdfilm.runs.gather import gather_runs
 from xrdfilm.runs.judge import judge_run
@@ -50,7 +51,7 @@ def test_every_frame_comes_back(tmp_path: Path, name: str) -> None:
     WRITERS[name](path, X, COUNTS)  # type: ignore[operator]
     assert count_frames(path) == len(COUNTS)
     for number in (1, 4, 7):
-        scan = read_frame(path, number, step_time_s=2.0)
+        scan = read_frame(path, number, overrides=Overrides(step_time_s=2.0))
         np.testing.assert_allclose(scan.axis_deg, X, atol=1e-9)
         np.testing.assert_array_equal(scan.counts, COUNTS[number - 1])
         assert scan.axis == "two_theta"

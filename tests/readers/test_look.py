@@ -44,7 +44,7 @@ class TestText:
         words = " ".join(look(path).stdout.split())
         for code in ("axis_assumed", "wavelength_unknown", "unit_assumed"):
             assert code in words
-        assert "→ give the anode or the wavelength" in words
+        assert "→ state anode or wavelength_A under [optics]" in words
 
     def test_statements_go_before_the_file(self, file: Path) -> None:
         result = look(

@@ -84,7 +84,22 @@ def analyse_side_scans(scans: SideScans, premises: Premises) -> SideResults:
     azimuth = _azimuth(scans, premises, so_far, warnings, why_not)
     so_far = SideResults(rocking, azimuth)
     tilt = _tilt(scans, premises, so_far, warnings)
+    warnings += _doubts_of_files(scans)
     return SideResults(rocking, azimuth, tilt, why_not, tuple(warnings))
+
+
+def _doubts_of_files(scans: SideScans) -> list[str]:
+    """What the checks of the files flag, under the names of the scans."""
+    named = [("rocking", stated.file, scan) for stated, scan in scans.rocking]
+    named += [("azimuth", stated.file, scan) for stated, scan in scans.azimuth]
+    if scans.tilt is not None:
+        named.append(("tilt", scans.tilt[0].file, scans.tilt[1]))
+    return [
+        f"{kind} scan {file}: {finding.text}"
+        for kind, file, scan in named
+        for finding in scan.findings
+        if finding.action == "flagged"
+    ]
 
 
 def _rocking(

@@ -71,6 +71,58 @@ _OPTIONS = [
 ]
 
 
+def columns_of(
+    _: click.Context, __: click.Parameter, value: str | None
+) -> tuple[int | str, ...] | None:
+    """Columns as a flag names them: places from 1 or names, with commas between."""
+    if value is None:
+        return None
+    parts = [part.strip() for part in value.split(",")]
+    if len(parts) not in (2, 3) or not all(parts):
+        raise click.BadParameter(
+            "give two or three columns with commas between: 1,2 or Angle,Counts"
+        )
+    return tuple(int(part) if part.isdigit() else part for part in parts)
+
+
+def which_of(_: click.Context, __: click.Parameter, value: str | None) -> int | str | None:
+    """One of several scans as a flag names it: its place from 1, or its name."""
+    if value is None or not value.isdigit():
+        return value
+    if int(value) < 1:
+        raise click.BadParameter("scans are counted from 1")
+    return int(value)
+
+
+# what is stated of the scan files themselves; `look` has the same but for the axis
+_READING = {"unit": "intensity_unit", "columns": "columns", "which": "which", "axis": "axis"}
+_READING_OPTIONS = [
+    click.option(
+        "--unit", type=click.Choice(["counts", "counts_per_s"]), help="What intensities are."
+    ),
+    click.option(
+        "--columns",
+        callback=columns_of,
+        metavar="AXIS,INTENSITY[,SIGMA]",
+        help="Columns of the scan files, by place from 1 or by name.",
+    ),
+    click.option(
+        "--which",
+        callback=which_of,
+        metavar="N|NAME",
+        help="Which of several scans in a file: its place from 1, or its name.",
+    ),
+    click.option("--axis", type=click.Choice(["two_theta"]), help="The angles are 2θ."),
+]
+
+
+def reading_options(function: F) -> F:
+    """Add the flags that say how scan files are to be read; they arrive with the others."""
+    for option in reversed(_READING_OPTIONS):
+        function = option(function)
+    return function
+
+
 def stating_options(function: F) -> F:
     """Add the flags to a command; they arrive as keyword arguments for `stated_tables`."""
     for option in reversed(_OPTIONS):
@@ -91,7 +143,10 @@ def stated_tables(values: dict[str, Any]) -> dict[str, dict[str, Any]]:
     optics = {key: values[key] for key in _OPTICS if values.get(key) is not None}
     if "illuminated_mm" in optics:
         optics.setdefault("slit", "variable")
+    reading = {key: values[flag] for flag, key in _READING.items() if values.get(flag) is not None}
     tables: dict[str, Any] = {}
+    if reading:
+        tables["scan"] = reading
     if stack:
         tables["stack"] = stack
     if optics:

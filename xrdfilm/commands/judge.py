@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from xrdfilm.commands._stated import stated_tables, stating_options
+from xrdfilm.commands._stated import reading_options, stated_tables, stating_options
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -54,6 +54,7 @@ A run that was stopped goes on where it was when the same command is given again
 )
 @click.option("--results-only", is_flag=True, help="No pages: results.json and films.csv.")
 @stating_options
+@reading_options
 def command(
     paths: tuple[Path, ...],
     limit_file: Path | None,

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, get_args
 
 import click
 
+from xrdfilm.commands._stated import columns_of, which_of
 from xrdfilm.errors import ScanAxisError, ScanFormatError
 from xrdfilm.readers.settings import IntensityUnit, Overrides, ReadLimits
 from xrdfilm.scan import Axis, Finding, Scan
@@ -38,19 +39,6 @@ Examples:
 """
 
 
-def _columns(
-    _: click.Context, __: click.Parameter, value: str | None
-) -> tuple[int | str, ...] | None:
-    if value is None:
-        return None
-    parts = [part.strip() for part in value.split(",")]
-    if len(parts) not in (2, 3) or not all(parts):
-        raise click.BadParameter(
-            "give two or three columns with commas between: 1,2 or Angle,Counts"
-        )
-    return tuple(int(part) if part.isdigit() else part for part in parts)
-
-
 @click.command(name="look", epilog=EXAMPLE)
 @click.argument(
     "files", metavar="FILE...", nargs=-1, required=True, type=click.Path(path_type=Path)
@@ -66,11 +54,16 @@ def _columns(
 )
 @click.option(
     "--columns",
-    callback=_columns,
+    callback=columns_of,
     metavar="AXIS,INTENSITY[,SIGMA]",
     help="By place from 1, or by name.",
 )
-@click.option("--which", type=click.IntRange(min=1), help="One of several scans in the file.")
+@click.option(
+    "--which",
+    callback=which_of,
+    metavar="N|NAME",
+    help="One of several scans in the file: its place from 1, or its name.",
+)
 @click.option(
     "--max-bytes", type=click.IntRange(min=1), help="Largest file to read.  [default: 256 MiB]"
 )
@@ -100,7 +93,7 @@ def command(
     unit: IntensityUnit | None,
     step_time_s: float | None,
     columns: tuple[int | str, ...] | None,
-    which: int | None,
+    which: int | str | None,
     max_bytes: int | None,
     figure: Path | None,
     plot: bool,

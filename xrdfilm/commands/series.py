@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from xrdfilm.commands._stated import stated_tables, stating_options
+from xrdfilm.commands._stated import reading_options, stated_tables, stating_options
 
 if TYPE_CHECKING:
     from xrdfilm.kinetics.outcome import SeriesOutcome
@@ -50,6 +50,7 @@ total_pressure_mbar in [recipe] also give the exponents of the rate.
               help="Folder for page and data; default: series/ beside the input.")  # fmt: skip
 @click.option("--json", "as_json", is_flag=True, help="Print the outcome as JSON.")
 @stating_options
+@reading_options
 def command(
     paths: tuple[Path, ...],
     times_file: Path | None,

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from xrdfilm.commands._stated import stated_tables, stating_options
+from xrdfilm.commands._stated import reading_options, stated_tables, stating_options
 
 EXAMPLE = """\b
 Examples:
@@ -47,6 +47,7 @@ with Ctrl-C; started again it goes on where it was.
 )
 @click.option("--once", is_flag=True, help="Judge what is there, then stop.")
 @stating_options
+@reading_options
 def command(
     folder: Path,
     out: Path | None,

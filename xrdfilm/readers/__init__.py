@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -35,13 +36,15 @@ def read_scan(
     intensity_unit: IntensityUnit | None = None,
     step_time_s: float | None = None,
     columns: tuple[int | str, ...] | None = None,
-    which: int | None = None,
+    which: int | str | None = None,
     limits: ReadLimits | None = None,
 ) -> Scan:
     """The scan in a file; the keywords state what the user knows better than the file.
 
-    Several ranges of one scan are joined; of several scans ``which`` chooses one, counted
-    from 1. ``columns`` chooses axis, intensity and uncertainty by name or place from 1.
+    Several ranges of one scan are joined; of several scans ``which`` chooses one, by its place
+    from 1 or by the name of its block, group or column. ``columns`` chooses axis, intensity and
+    uncertainty by name or, in text, by place from 1. What the header says otherwise is told in a
+    finding ``stated_over_header``.
 
     Raises
     ------
@@ -55,8 +58,8 @@ def read_scan(
     scans = _read(path, overrides, limits or ReadLimits())
     if len(scans) > 1:
         raise ScanFormatError(
-            f"holds {len(scans)} scans; choose one of them (which = 1 to {len(scans)}), or read "
-            "them all with read_scans",
+            f"holds {len(scans)} scans; choose one of them (which = 1 to {len(scans)}"
+            f"{_names_of(scans)})",
             path=path,
         )
     return scans[0]
@@ -82,13 +85,41 @@ def _read_quietly(path: str | Path, overrides: Overrides, limits: ReadLimits) ->
     if not raw_scans:
         raise source.error(f"read as {reader.name}, it holds no scan")
     if overrides.which is not None:
-        if not 1 <= overrides.which <= len(raw_scans):
-            raise source.error(
-                f"holds {len(raw_scans)} scans; scan {overrides.which} was asked for"
-            )
-        raw_scans = (raw_scans[overrides.which - 1],)
+        raw_scans = (_chosen(raw_scans, overrides.which, source),)
     several = len(raw_scans) > 1
     return tuple(
         assemble(raw, source, reader.name, overrides, f"scan {at} of {len(raw_scans)} " * several)
         for at, raw in enumerate(raw_scans, 1)
     )
+
+
+_NAME_KEYS = ("block name", "block", "group", "column", "row", "sample")
+"""What a scan among several in a file may be called by."""
+
+
+def _chosen(raw_scans: tuple[RawScan, ...], which: int | str, source: Source) -> RawScan:
+    """The scan that ``which`` means; raises ScanFormatError where it means none or several."""
+    count = len(raw_scans)
+    holds = f"holds {count} scans" if count > 1 else "holds one scan"
+    if isinstance(which, int):
+        if not 1 <= which <= count:
+            raise source.error(f"{holds}; scan {which} was asked for")
+        return raw_scans[which - 1]
+    wanted = which.strip().casefold()
+    for key in _NAME_KEYS:
+        found = [raw for raw in raw_scans if raw.meta.get(key, "").strip().casefold() == wanted]
+        if len(found) == 1:
+            return found[0]
+        if found:
+            raise source.error(f"{holds}, {len(found)} of them called {which!r}; give its place")
+    raise source.error(f"{holds}, none called {which!r}{_names_of(raw_scans)}")
+
+
+def _names_of(scans: Sequence[RawScan | Scan]) -> str:
+    """The scans' own names, by the first key that tells them apart, for an error's sentence."""
+    for key in _NAME_KEYS:
+        names = [scan.meta.get(key, "").strip() for scan in scans]
+        if all(names) and len(set(names)) == len(names):
+            listed = ", ".join(repr(name) for name in names[:6])
+            return f"; their names: {listed}" + (" …" if len(names) > 6 else "")
+    return ""

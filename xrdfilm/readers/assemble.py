@@ -23,6 +23,8 @@ from xrdfilm.readers.settings import LONGEST_STEP_S, Overrides
 from xrdfilm.readers.source import Source
 from xrdfilm.scan import Axis, Finding, Scan
 
+_SAME_WAVELENGTH = 1e-3  # relative: K-alpha1 and the mean of its doublet differ by 0.08 %
+
 
 def assemble(
     raw: RawScan, source: Source, format_name: str, overrides: Overrides, which: str = ""
@@ -45,6 +47,7 @@ def _assemble(raw: RawScan, source: Source, format_name: str, overrides: Overrid
     rows = tidy(raw.axis_deg, raw.intensity, raw.sigma, raw.factor)
     found: list[Finding] = [*raw.findings, *rows.findings]
     axis = _axis(raw, rows.axis_deg, rows.intensity, source, overrides, found)
+    found += _told_otherwise(raw, overrides)
     step_time_s = overrides.step_time_s or raw.step_time_s
     if step_time_s is not None and not 1e-9 <= step_time_s <= LONGEST_STEP_S:
         step_time_s = None
@@ -101,6 +104,42 @@ def _frozen(values: FloatArray) -> FloatArray:
     values = np.ascontiguousarray(values)
     values.setflags(write=False)
     return values
+
+
+def _told_otherwise(raw: RawScan, overrides: Overrides) -> list[Finding]:
+    """Where the file says something else than what was stated, which goes before it."""
+    differ: list[str] = []
+    told = [raw.anode or "", "" if raw.wavelength_A is None else f"{raw.wavelength_A:g} Å"]
+    if _other_radiation(raw, overrides):
+        stated = overrides.anode or f"{overrides.wavelength_A:g} Å"
+        differ.append(f"radiation: {' '.join(filter(None, told))} in the file, {stated} stated")
+    values: tuple[tuple[str, object, object], ...] = (
+        ("axis", raw.axis or raw.axis_words or None, overrides.axis),
+        ("intensity unit", raw.intensity_unit, overrides.intensity_unit),
+        ("step time", _seconds(raw.step_time_s), _seconds(overrides.step_time_s)),
+    )
+    for name, in_file, wanted in values:
+        if in_file is not None and wanted is not None and in_file != wanted:
+            differ.append(f"{name}: {in_file} in the file, {wanted} stated")
+    return [finding("stated_over_header", one) for one in differ]
+
+
+def _seconds(time_s: float | None) -> str | None:
+    return None if time_s is None else f"{time_s:g} s"
+
+
+def _other_radiation(raw: RawScan, overrides: Overrides) -> bool:
+    """Whether the file speaks of another tube or wavelength than was stated."""
+    stated_A, told_A = overrides.wavelength_A, raw.wavelength_A
+    if stated_A is not None and told_A is not None:
+        return abs(stated_A / told_A - 1.0) > _SAME_WAVELENGTH
+    stated = overrides.anode or (anode_of_wavelength(stated_A) if stated_A else None)
+    told = raw.anode or (anode_of_wavelength(told_A) if told_A else None)
+    if stated is None and stated_A is None:
+        return False
+    if told is None:
+        return told_A is not None
+    return stated is None or stated.capitalize() != told.capitalize()
 
 
 def _radiation(

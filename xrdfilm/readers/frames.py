@@ -1,7 +1,7 @@
 """In-situ stacks: one file with thousands of scans, taken one after the other.
 
     count = count_frames(path)
-    scan = read_frame(path, 17, step_time_s=1.0)     # counted from 1
+    scan = read_frame(path, 17)     # counted from 1
 
 A stack is a NeXus file (or any other that a reader finds several scans in), or a table of numbers
 as text: the first column 2θ and each further column a frame, or the first row 2θ and each further
@@ -48,24 +48,23 @@ def read_frame(
     path: Path,
     number: int,
     *,
-    step_time_s: float | None = None,
+    overrides: Overrides | None = None,
     limits: ReadLimits | None = None,
 ) -> Scan:
     """One frame of a stack as a coupled scan, counted from 1.
 
-    ``step_time_s`` goes before what the file says. Raises ScanFormatError where there is no such
-    frame, and where a frame is refused as any scan may be.
+    ``overrides`` go before what the file says; columns and which mean nothing here. Raises
+    ScanFormatError where there is no such frame, and where a frame is refused as any scan may be.
     """
     stack = _stack(path, limits or ReadLimits())
     if not 1 <= number <= len(stack.frames):
         raise stack.source.error(f"holds {len(stack.frames)} frames; frame {number} was asked for")
-    overrides = Overrides(step_time_s=step_time_s)
     with np.errstate(all="ignore"):  # wild numbers are found by comparisons
         return assemble(
             stack.frames[number - 1],
             stack.source,
             stack.format_name,
-            overrides,
+            overrides or Overrides(),
             f"frame {number} ",
         )
 

@@ -63,7 +63,9 @@ class NexusReader:
                 "is HDF5 (NeXus); reading it needs h5py: pip install 'xrdfilm[nexus]'"
             ) from None
         try:
-            found = guarded(lambda: _read(source), _SECONDS + source.size / _BYTES_PER_SECOND)
+            found = guarded(
+                lambda: _read(source, overrides), _SECONDS + source.size / _BYTES_PER_SECOND
+            )
         except GuardedError as error:
             raise source.error(f"is a damaged HDF5 file: reading it {error}") from None
         if isinstance(found, str):
@@ -71,13 +73,13 @@ class NexusReader:
         return found
 
 
-def _read(source: Source) -> tuple[RawScan, ...] | str:
+def _read(source: Source, overrides: Overrides) -> tuple[RawScan, ...] | str:
     """The scans, or the sentence that says why there are none."""
     import h5py
 
     try:
         with h5py.File(io.BytesIO(source.data()), "r") as file:
-            return _Tree(file, source).scans()
+            return _Tree(file, source, overrides.columns).scans()
     except ScanFormatError as error:
         return error.message
     except Exception as error:
@@ -95,9 +97,12 @@ Facts = tuple[float | None, str | None, float | None, dict[str, str]]
 class _Tree:
     """A walk over the objects of one file, within bounds and never out of it."""
 
-    def __init__(self, file: h5py.File, source: Source) -> None:
+    def __init__(
+        self, file: h5py.File, source: Source, columns: tuple[int | str, ...] | None = None
+    ) -> None:
         self.file = file
         self.source = source
+        self.columns = tuple(str(column).strip() for column in columns or ())
         self.links_left: list[str] = []
         self.known: dict[str, Facts] = {}
         self.seen_members: dict[Any, list[tuple[str, Any]]] = {}
@@ -192,7 +197,8 @@ class _Tree:
         found: list[RawScan] = []
         seen: set[Any] = set()
         for path, group in groups:
-            if _text(group.attrs.get("NX_class")) != "NXdata" and "signal" not in group.attrs:
+            named = self.columns or "signal" in group.attrs
+            if not named and _text(group.attrs.get("NX_class")) != "NXdata":
                 continue
             signal = self.signal(group)
             if signal is None or signal[1].id in seen:
@@ -210,6 +216,10 @@ class _Tree:
                 if self.links_left
                 else ""
             )
+            if self.columns:
+                raise self.source.error(
+                    f"has no group with the fields {' and '.join(self.columns)}{left}"
+                )
             has = any(
                 isinstance(one, h5py.Dataset)
                 for _, group in groups
@@ -225,8 +235,12 @@ class _Tree:
         """Name and dataset of the signal of an NXdata group."""
         import h5py
 
-        name = _text(group.attrs.get("signal"))
         members = dict(self.members(group))
+        if self.columns:
+            chosen = [members.get(name) for name in self.columns]
+            whole = all(isinstance(member, h5py.Dataset) for member in chosen)
+            return (self.columns[1], chosen[1]) if whole else None
+        name = _text(group.attrs.get("signal"))
         if name and isinstance(members.get(name), h5py.Dataset):
             return name, members[name]
         for name, member in members.items():
@@ -242,6 +256,8 @@ class _Tree:
         import h5py
 
         members = {name: one for name, one in self.members(group) if isinstance(one, h5py.Dataset)}
+        if self.columns:
+            return self.columns[0], members[self.columns[0]]
         for holder in (group, signal):
             names = [name for name in _texts(holder.attrs.get("axes")) if name in members]
             if names:
@@ -315,6 +331,8 @@ class _Tree:
     def errors(self, group: h5py.Group, name: str, signal: Any) -> FloatArray | None:
         members = dict(self.members(group))
         named = _text(signal.attrs.get("uncertainties"))
+        if len(self.columns) > 2:
+            named = self.columns[2]
         for one in (named, f"{name}_errors", f"{name}_error", "errors"):
             if one and one in members:
                 return self.values(members[one])

@@ -87,11 +87,14 @@ class PowderCifReader:
         ]
         wavelengths = {value for _, items in blocks if (value := _wavelength(items))}
         shared = wavelengths.pop() if len(wavelengths) == 1 else None
+        wanted = _wanted_items(source, overrides)
         found: list[RawScan] = []
         for name, items in blocks:
-            found += _scans(name, items, shared, mended)
+            found += _scans(name, items, shared, mended, wanted)
             if len(found) > source.limits.max_scans:
                 raise source.error(f"holds over {source.limits.max_scans:,} scans")
+        if not found and wanted:
+            raise source.error(_without_items(wanted, [items for _, items in blocks]))
         if not found:
             raise source.error(
                 "is a CIF without a measured pattern (no angle with an intensity); a crystal "
@@ -248,10 +251,60 @@ def _range(items: Items, kind: str, count: int) -> FloatArray | None:
     return None if high is None else np.linspace(low, high, count)
 
 
-def _scans(
-    name: str, items: Items, shared_A: float | None, mended: tuple[Finding, ...]
+def _wanted_items(source: Source, overrides: Overrides) -> tuple[str, ...]:
+    """The items that the user chose as columns, in the old spelling; none where open."""
+    names: list[str] = []
+    for column in overrides.columns or ():
+        if isinstance(column, int):
+            raise source.error(
+                f"is a CIF: column {column} means nothing there; name its items, e.g. columns = "
+                '["_pd_meas_2theta_scan", "_pd_meas_counts_total"]'
+            )
+        names.append(_old("_" + column.strip().removeprefix("_")))
+    return tuple(names)
+
+
+def _without_items(wanted: tuple[str, ...], blocks: list[Items]) -> str:
+    looped = {tag: None for items in blocks for tag, (loop, _) in items.items() if loop >= 0}
+    listed = ", ".join(tag for tag in looped if tag.startswith("_pd_")) or "none"
+    return f"has no loop that holds {' and '.join(wanted)}; items in its loops: {listed}"
+
+
+def _scan_of_items(
+    name: str,
+    items: Items,
+    shared_A: float | None,
+    mended: tuple[Finding, ...],
+    wanted: tuple[str, ...],
 ) -> list[RawScan]:
-    """The pattern of one block: measured before processed, total before net."""
+    """The scan that the chosen items of one loop make."""
+    loops = {items[tag][0] if tag in items else -1 for tag in wanted}
+    if len(loops) > 1 or -1 in loops:
+        return []
+    axis_deg, _ = numbers(items[wanted[0]][1])
+    intensity, sigma = numbers(items[wanted[1]][1])
+    if len(wanted) > 2:
+        sigma, _ = numbers(items[wanted[2]][1])
+    axis = dict(_AXES).get(wanted[0])
+    words = _FOREIGN_AXES.get(wanted[0], "" if axis else wanted[0])
+    corrected = wanted[0].startswith("_pd_proc") and axis is not None
+    findings = (*mended, finding("axis_corrected")) if corrected else mended
+    return [
+        _raw(name, items, wanted[1], axis_deg, intensity, sigma, axis, words, shared_A, findings)
+    ]
+
+
+def _scans(
+    name: str,
+    items: Items,
+    shared_A: float | None,
+    mended: tuple[Finding, ...],
+    wanted: tuple[str, ...] = (),
+) -> list[RawScan]:
+    """The pattern of one block: the items chosen, else measured before processed, total before
+    net."""
+    if wanted:
+        return _scan_of_items(name, items, shared_A, mended, wanted)
     for tag in _INTENSITIES:
         if tag not in items:
             continue

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from xrdfilm.scan import Action, Finding
+from xrdfilm.scan import Action, Finding, Scan
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,27 +21,27 @@ FINDINGS: dict[str, Kind] = {
     "axis_assumed": Kind(
         "noted",
         "nothing in the file names the axis; its range fits 2θ, so 2θ is assumed",
-        "name the column, or give the axis",
+        "name the column, or state axis under [scan] in run.toml",
     ),
     "axis_from_name": Kind(
         "noted",
         "the axis was taken from the name of the file",
-        "name the column, or give the axis",
+        "name the column, or state axis under [scan] in run.toml",
     ),
     "axis_from_range": Kind(
         "noted",
         "the axis was told from its range alone",
-        "name the column, or give the axis",
+        "name the column, or state axis under [scan] in run.toml",
     ),
     "unit_assumed": Kind(
         "noted",
         "nothing says whether intensities are counts or counts/s; counts are assumed",
-        "state the intensity unit, and for counts/s the step time",
+        "state intensity_unit under [scan] in run.toml, and for counts/s the step time",
     ),
     "wavelength_unknown": Kind(
         "noted",
         "the file gives no wavelength; that of the run file or the default anode will be assumed",
-        "give the anode or the wavelength",
+        "state anode or wavelength_A under [optics] in run.toml",
     ),
     "anode_from_wavelength": Kind(
         "noted",
@@ -65,7 +65,7 @@ FINDINGS: dict[str, Kind] = {
     "column_ignored": Kind(
         "noted",
         "a column is neither axis, intensity nor uncertainty, and was left aside",
-        "choose the columns if it matters",
+        "choose the columns if it matters: columns under [scan] in run.toml",
     ),
     "attenuator_column": Kind(
         "noted",
@@ -76,6 +76,11 @@ FINDINGS: dict[str, Kind] = {
         "noted",
         "intensities are no whole numbers, though their scatter is that of counts",
         "export the registered counts where the instrument can",
+    ),
+    "stated_over_header": Kind(
+        "flagged",
+        "the file says something else than what was stated; the stated value is used",
+        "see which is right; take it out of the run file where the file is",
     ),
     # -- put right, and told
     "descending": Kind("repaired", "the axis runs downwards; rows were turned round", "nothing"),
@@ -147,7 +152,7 @@ FINDINGS: dict[str, Kind] = {
         "flagged",
         "intensities are counts/s but the step time is not known; uncertainties come from the "
         "scatter of neighbouring points",
-        "give the step time",
+        "state step_time_s under [optics] in run.toml",
     ),
     "normalised": Kind(
         "flagged",
@@ -159,7 +164,7 @@ FINDINGS: dict[str, Kind] = {
         "flagged",
         "neighbouring points scatter more or less than counts do: rates, a scaled, smoothed or "
         "summed signal",
-        "state the intensity unit and step time, or export the registered counts",
+        "state intensity_unit and the step time, or export the registered counts",
     ),
     "negative_counts": Kind(
         "flagged",
@@ -231,6 +236,16 @@ FINDINGS: dict[str, Kind] = {
     ),
 }
 """Every finding: code -> what was done, what it means, what to do."""
+
+
+_ASSUMED = ("axis_assumed", "axis_from_name", "axis_from_range", "unit_assumed")
+
+
+def assumed_of(scan: Scan) -> tuple[str, ...]:
+    """What was assumed of a scan for want of words in its file, the same for like files."""
+    return tuple(
+        dict.fromkeys(FINDINGS[one.code].meaning for one in scan.findings if one.code in _ASSUMED)
+    )
 
 
 def finding(code: str, detail: str = "") -> Finding:

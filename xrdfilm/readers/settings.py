@@ -35,8 +35,9 @@ class ReadLimits:
 class Overrides:
     """What the user states about a file; it goes before anything the file says.
 
-    ``columns`` chooses axis, intensity and, where given, uncertainty: by name or by place,
-    counted from 1. ``which`` chooses one scan of several in a file, counted from 1.
+    ``columns`` chooses axis, intensity and, where given, uncertainty: by name or, in text, by
+    place, counted from 1. ``which`` chooses one scan of several in a file: by place, counted
+    from 1, or by the name of its block, group or column.
     """
 
     axis: Axis | None = None
@@ -45,7 +46,7 @@ class Overrides:
     intensity_unit: IntensityUnit | None = None
     step_time_s: float | None = None
     columns: tuple[int | str, ...] | None = None
-    which: int | None = None
+    which: int | str | None = None
 
     def __post_init__(self) -> None:
         for name, largest in (("wavelength_A", 100.0), ("step_time_s", LONGEST_STEP_S)):

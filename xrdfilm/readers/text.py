@@ -28,6 +28,7 @@ from xrdfilm.scan import Axis, Finding
 
 _SAMPLE_LINES = 400
 _SAMPLE_READ = 20_000
+_HOW_TO_CHOOSE = ": --columns 1,2, or columns = [1, 2] under [scan] in run.toml"
 _CLEAN_ROW = re.compile(
     rb"[ \t]*[+-]?\d+\.?\d*(?:[ \t]*[ \t,;][ \t]*[+-]?[\d.]+(?:[eE][+-]?\d+)?)+[ \t]*\r?\Z"
 )
@@ -197,7 +198,8 @@ def _raw_scans(
     try:
         columns = choose(segment.rows, names, overrides.columns, told.axis)
     except ColumnsError as error:
-        raise source.error(str(error), segment.line) from None
+        how = _HOW_TO_CHOOSE if str(error).endswith("choose the columns") else ""
+        raise source.error(f"{error}{how}", segment.line) from None
     except RefusedError as refused:
         raise source.error(
             f"is refused: {refused} [{refused.finding.code}]", max(1, segment.line - 1)

@@ -122,6 +122,9 @@ def _overridden(run_file: RunFile, overrides: Stated) -> RunFile:
     data = run_file.model_dump(exclude_unset=True)
     for table, values in overrides.items():
         if isinstance(values, Mapping):
+            for one, other in (("anode", "wavelength_A"), ("wavelength_A", "anode")):
+                if table == "optics" and one in values:  # of the two only one may be stated
+                    (data.get(table) or {}).pop(other, None)
             data[table] = {**(data.get(table) or {}), **values}
         else:
             data[table] = [*(data.get(table) or ()), *values]

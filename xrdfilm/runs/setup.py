@@ -29,12 +29,14 @@ from xrdfilm.crystal import Phase, load_phase, phase_keys
 from xrdfilm.decision.limits import LimitFile, read_limit_file
 from xrdfilm.errors import CannotTellError, RunFileError, ScanFormatError, XrdfilmError
 from xrdfilm.lattice.standard import Instrument, measure_instrument
-from xrdfilm.readers import read_scan
+from xrdfilm.readers import Overrides, read_scan
 from xrdfilm.readers.frames import read_frame
+from xrdfilm.readers.scan_findings import assumed_of
 from xrdfilm.runfile import AngleScan, FilmTable, TiltScan
 from xrdfilm.runs.gather import PlannedRun
 from xrdfilm.runs.journal import file_mark
 from xrdfilm.scan import Axis, Scan
+from xrdfilm.scan_keys import OwnScanTable, SideScanTable
 from xrdfilm.texture.tilt_model import DefocusCurve
 
 MOST_PREMISES = 64  # kept at a time
@@ -94,12 +96,17 @@ class RunSetup:
     def premises(self, scan: Scan | None, adjustments: Adjustments = NO_ADJUSTMENTS) -> Premises:
         """The premises of a film; films with like headers and adjustments share them."""
         key: tuple[object, ...] = (adjustments,)
+        run_file = self.planned.run_file
         if scan is not None:
-            key = (adjustments, scan.anode, scan.wavelength_A, scan.step_time_s)
+            key = (adjustments, scan.anode, scan.wavelength_A, scan.step_time_s, assumed_of(scan))
+            if scan.step_time_s is not None:  # a film's own goes before the run's
+                optics = run_file.optics.model_copy(update={"step_time_s": scan.step_time_s})
+                run_file = run_file.model_copy(update={"optics": optics})
         if key not in self._premises:
             make_room(self._premises, MOST_PREMISES)
-            found = premises_of(self.planned.run_file, scan, self.phases, self.instrument)
-            self._premises[key] = replace(found, adjustments=adjustments)
+            found = premises_of(run_file, scan, self.phases, self.instrument)
+            assumed = found.assumed if scan is None else (*found.assumed, *assumed_of(scan))
+            self._premises[key] = replace(found, adjustments=adjustments, assumed=assumed)
         return self._premises[key]
 
     def read_scans(self, table: FilmTable) -> FilmScans:
@@ -108,7 +115,7 @@ class RunSetup:
         problems: list[str] = list(self.warnings)
         coupled, unreadable = None, None
         if table.coupled:
-            coupled = self._read(table.coupled, None, problems, hashes, table.frame)
+            coupled = self._read(table.coupled, table.scan, problems, hashes, frame=table.frame)
             unreadable = problems.pop() if coupled is None else None
         side = SideScans(
             self._side_scans(table.rocking_scans, "omega", problems, hashes),
@@ -145,19 +152,21 @@ class RunSetup:
         problems: list[str],
         hashes: dict[str, str],
     ) -> tuple[tuple[AngleScan, Scan], ...]:
-        read = ((item, self._read(item.file, axis, problems, hashes)) for item in stated)
+        read = ((item, self._read(item.file, item.scan, problems, hashes, axis)) for item in stated)
         return tuple((item, scan) for item, scan in read if scan is not None)
 
     def _tilt_scan(
         self, table: FilmTable, problems: list[str], hashes: dict[str, str]
     ) -> tuple[tuple[TiltScan, Scan] | None, DefocusCurve | None]:
         stated = table.tilt
-        scan = None if stated is None else self._read(stated.file, "chi", problems, hashes)
-        if stated is None or scan is None:
+        if stated is None:
+            return None, None
+        scan = self._read(stated.file, stated.scan, problems, hashes, "chi")
+        if scan is None:
             return None, None
         curve = None
         if stated.defocus is not None:
-            measured = self._read(stated.defocus, "chi", problems, hashes)
+            measured = self._read(stated.defocus, SideScanTable(), problems, hashes, "chi")
             if measured is not None:
                 level = measured.counts / measured.counts[0]
                 curve = DefocusCurve(tuple(measured.axis_deg.tolist()), tuple(level.tolist()))
@@ -166,18 +175,21 @@ class RunSetup:
     def _read(
         self,
         name: str,
-        axis: Axis | None,
+        own: OwnScanTable | SideScanTable,
         problems: list[str],
         hashes: dict[str, str],
+        axis: Axis | None = None,
         frame: int | None = None,
     ) -> Scan | None:
         path = self.planned.path_of(name)
-        optics = self.planned.run_file.optics
+        stated = self.planned.run_file.reading_of(own)
+        if axis is not None:
+            stated["axis"] = axis
         try:
             if frame is None:
-                scan = read_scan(path, axis=axis, step_time_s=optics.step_time_s)
+                scan = read_scan(path, **stated)
             else:
-                scan = read_frame(path, frame, step_time_s=optics.step_time_s)
+                scan = read_frame(path, frame, overrides=Overrides(**stated))
         except XrdfilmError as problem:
             problems.append(_without_folder(problem, self.planned.folder))
             return None
@@ -191,7 +203,7 @@ class RunSetup:
         if table.standard is None:
             return None
         problems: list[str] = []
-        scan = self._read(table.standard, None, problems, self.hashes)
+        scan = self._read(table.standard, table.standard_scan, problems, self.hashes)
         if scan is not None:
             phase = self.phases.get(table.standard_phase) or load_phase(table.standard_phase)
             try:
@@ -210,7 +222,7 @@ class RunSetup:
         for state, name in named.items():
             if name is None:
                 continue
-            scan = self._read(name, None, problems, self.hashes)
+            scan = self._read(name, table.scan, problems, self.hashes)
             if scan is not None:
                 inputs[state] = FilmInput(state, self.premises(scan), scan)
         found = None
