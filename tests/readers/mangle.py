@@ -5,6 +5,8 @@ from __future__ import annotations
 import random
 from collections.abc import Sequence
 
+from xrdfilm.readers import Overrides
+
 TOKENS: tuple[bytes, ...] = (
     b"\n", b"\r\n", b"\r", b" ", b"\t", b",", b";", b"#", b"!", b"*", b"_", b'"', b"'", b"-",
     b"+", b".",
@@ -80,3 +82,30 @@ def _table(rng: random.Random) -> bytes:
 def _cell(rng: random.Random) -> str:
     wild = f"{rng.uniform(-1, 1) * 10 ** rng.uniform(-300, 300):g}"
     return rng.choice(("0", "1", "nan", "-1", f"{rng.uniform(0, 1e6):.3g}", wild, ""))
+
+
+_COLUMNS: tuple[tuple[int | str, ...], ...] = (
+    (1, 2),
+    (2, 1, 3),
+    (1, 250),
+    ("2Theta", "Counts"),
+    ("two_theta", "counts", "counts_errors"),
+    ("_pd_meas_2theta_scan", "_pd_meas_counts_total"),
+    ("_pd_proc_2theta_corrected", "_pd_proc_intensity_total", "_pd_meas_counts_total"),
+)
+
+
+def chosen(seed: int) -> Overrides:
+    """What a user might state of the file of a seed: of two in three nothing."""
+    if seed % 3:
+        return Overrides()
+    rng = random.Random(seed)
+    columns = rng.choice((None, *_COLUMNS))
+    return Overrides(
+        axis=rng.choice((None, "two_theta", "omega")),
+        anode=rng.choice((None, "Cu", "Mo")),
+        intensity_unit=rng.choice((None, "counts", "counts_per_s")),
+        step_time_s=rng.choice((None, 0.5)),
+        columns=columns,
+        which=None if columns else rng.choice((None, 1, 2, "after", "x")),
+    )

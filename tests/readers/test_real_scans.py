@@ -6,6 +6,7 @@ They are not part of this repository; XRDFILM_REAL_SCANS names the folder that h
 from __future__ import annotations
 
 import os
+import re
 from pathlib import Path
 
 import numpy as np
@@ -30,20 +31,58 @@ def codes(scan: Scan) -> set[str]:
     return {one.code for one in scan.findings}
 
 
-def test_every_file_is_read_or_refused() -> None:
-    read_ones, refused = [], []
-    for path in sorted(Path(FOLDER or "").glob("*/*")):
-        try:
-            read_ones.append(read_scan(path).path)
-        except ScanFormatError:
-            refused.append(path.name)
-    assert len(read_ones) >= 11
-    licences = [name for name in refused if name == "LICENSE"]
-    assert sorted(set(refused) - set(licences)) == [
-        "RbNb2O5F.background_points.xy",
-        "all_samples_rocking_peaks_vs_phi.csv",
-        "calcite_single_crystal_rocking_peaks_metrics.csv",
-    ]
+# file -> axis, points (rows of two numbers in the file), first and last angle, anode in the header
+READ = {
+    "caco3/SH-104-1_2Theta_0_exported.xy": ("two_theta", 401, 27.0001, 35.0001, "Cu"),
+    "caco3/SH-124-B3_2Theta_0_exported.xy": ("two_theta", 401, 27.0001, 35.0001, "Cu"),
+    "caco3/SH-125-G_2Theta_30_exported.xy": ("two_theta", 401, 27.0001, 35.0001, "Cu"),
+    "caco3/SH-124-B3_corrected_rocking_0.csv": ("omega", 1001, 4.705, 24.705, None),
+    "caco3/calcite_single_crystal_corrected_rocking.csv": ("omega", 401, 4.7218, 24.7218, None),
+    "caco3/sample_holder_corrected_2theta.csv": ("two_theta", 401, 27.0001, 35.0001, None),
+    "fairmat/Omega-2Theta_scan_high_temperature.Profile0.txt": (
+        "two_theta", 1042, 44.0, 48.9968, None,
+    ),
+    "fairmat/TwoTheta_scan_powder.Profile0.txt": ("two_theta", 2726, 10.0, 119.0, None),
+    "lund/Sample1.txt": ("two_theta", 500, 0.04938, 39.9459, None),
+    "lund/Sample2.txt": ("two_theta", 500, 0.04938, 39.9459, None),
+    "rbm2o5f/RbNb2O5F.dat": ("two_theta", 8757, 5.0197, 119.988, None),
+    "rbm2o5f/RbNb2O5F_prof.cif": ("two_theta", 8751, 5.1423, 120.032, "Cu"),
+    "rbm2o5f/RbTa2O5F.dat": ("two_theta", 8757, 5.0197, 119.988, None),
+}  # fmt: skip
+REFUSED = {
+    "caco3/all_samples_rocking_peaks_vs_phi.csv": "[results_table]",
+    "caco3/calcite_single_crystal_rocking_peaks_metrics.csv": "[results_table]",
+    "rbm2o5f/RbNb2O5F.background_points.xy": "[background_values]",
+    "caco3/LICENSE": "no line holds two numbers",
+    "fairmat/LICENSE": "no line holds two numbers",
+    "lund/LICENSE": "no line holds two numbers",
+    "rbm2o5f/LICENSE": "no line holds two numbers",
+}
+
+
+def test_every_file_has_its_place_in_the_two_lists() -> None:
+    names = {path.relative_to(Path(FOLDER or "")).as_posix() for path in all_files()}
+    assert names == set(READ) | set(REFUSED)
+
+
+def all_files() -> list[Path]:
+    return sorted(path for path in Path(FOLDER or "").glob("*/*") if path.is_file())
+
+
+@pytest.mark.parametrize("name", READ)
+def test_read(name: str) -> None:
+    scan, (axis, points, low, high, anode) = read(name), READ[name]
+    assert (scan.axis, len(scan), scan.anode) == (axis, points, anode)
+    assert (scan.axis_deg[0], scan.axis_deg[-1]) == pytest.approx((low, high), abs=1e-3)
+    assert scan.step_time_s is None  # none of them says
+    assert ("wavelength_unknown" in codes(scan)) == (anode is None)
+    assert "unit_assumed" in codes(scan)
+
+
+@pytest.mark.parametrize("name", REFUSED)
+def test_refused_for_the_right_reason(name: str) -> None:
+    with pytest.raises(ScanFormatError, match=re.escape(REFUSED[name])):
+        read(name)
 
 
 @pytest.mark.parametrize("name", ["RbNb2O5F", "RbTa2O5F"])
