@@ -10,13 +10,14 @@ from xrdfilm.errors import CannotTellError
 from xrdfilm.intensity.optics import Optics
 from xrdfilm.intensity.stack import Layer, Stack
 from xrdfilm.lattice.alignment import instrument_prior
-from xrdfilm.lattice.breadth import fit_instrument_curve, sample_breadth, williamson_hall
+from xrdfilm.lattice.breadth import fit_instrument_curve, sample_breadth
 from xrdfilm.lattice.identify import ExpectedLines
 from xrdfilm.lattice.powder_lattice import (
     allowed_lines,
     instrument_of_standard,
     refine_powder_lattice,
 )
+from xrdfilm.lattice.size_strain import williamson_hall
 from xrdfilm.scan import Scan
 from xrdfilm.simulate import SimulatedFilm, grid, simulate_scan
 

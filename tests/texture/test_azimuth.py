@@ -97,6 +97,11 @@ def test_box_in_azimuth_is_the_divergence_over_the_sine_of_the_tilt():
     assert azimuth_box_deg(32.8, 45.5, optics, 100.0) == pytest.approx(0.5 / 0.7133, rel=1e-3)
 
 
+def test_a_pole_along_the_normal_is_refused():
+    with pytest.raises(CannotTellError, match="along the normal"):
+        azimuth_box_deg(38.5, 0.0, Optics(), 10.0)
+
+
 def test_twist_without_the_tilts_part():
     width = from_normal(5.0, 0.1, bounds=(0.0, None))
     # 5² = 4² + (3·cot45)²

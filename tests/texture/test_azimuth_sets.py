@@ -5,7 +5,7 @@ import pytest
 
 from xrdfilm.errors import CannotTellError
 from xrdfilm.texture.azimuth_sets import fit_sets, main_set, places_of, rotation_of, unexplained
-from xrdfilm.texture.peakcurve import folded_peak
+from xrdfilm.texture.peakshape import folded_peak
 
 PHI = np.arange(0.0, 360.0, 0.5)
 

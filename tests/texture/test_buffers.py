@@ -20,7 +20,7 @@ from xrdfilm.texture.buffers import (
     compare_with_template,
     layer_record,
 )
-from xrdfilm.texture.peakcurve import folded_peak
+from xrdfilm.texture.peakshape import folded_peak
 from xrdfilm.texture.response import Mosaic
 from xrdfilm.texture.rocking import rocking_curve
 

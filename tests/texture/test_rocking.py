@@ -10,7 +10,7 @@ import pytest
 from xrdfilm.errors import CannotTellError
 from xrdfilm.intensity.optics import Optics
 from xrdfilm.intensity.window import rocking_fwhm_deg, window_aligned
-from xrdfilm.texture.peakcurve import folded_peak
+from xrdfilm.texture.peakshape import folded_peak
 from xrdfilm.texture.rocking import rocking_curve
 
 OMEGA = np.arange(-3.0, 3.001, 0.04)

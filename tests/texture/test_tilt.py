@@ -41,7 +41,7 @@ def _factors(azimuth="fixed", opening=BOTH, share=0.5, stack=STACK, **kwargs):
 
 
 def test_four_results_from_the_same_counts():
-    """Findings A7: 10 000 counts at 56.8 degrees and 500 at 33.2, computed there by hand."""
+    """10 000 counts at 56.8 degrees and 500 at 33.2, by hand."""
     thin = replace(STACK, film=Layer(YBCO, 0.1))
     thick = _factors(opening=ALONE)
     thin_both = _factors(opening=ALONE, stack=thin)
@@ -64,7 +64,7 @@ def test_four_results_from_the_same_counts():
     ("thickness_nm", "ratio"), [(0.1, 1.528), (300.0, 1.412), (800.0, 1.269), (1500.0, 1.144)]
 )
 def test_path_ratio_between_the_tilts(thickness_nm, ratio):
-    # findings A6, at (102), mu = 1078 per cm
+    # by hand, at (102), mu = 1078 per cm
     stack = replace(STACK, film=Layer(YBCO, thickness_nm))
     high, low = layer_path(
         27.9, stack, 0, OPTICS.radiation.mean_A, tilt_deg=np.array([56.79, 33.21])
@@ -74,7 +74,8 @@ def test_path_ratio_between_the_tilts(thickness_nm, ratio):
 
 
 def test_poles_a_grain_by_enumeration():
-    # findings A5: 2.00 both likely; about 1.55 all a-normal with (012) let in; 1.00 (102) alone
+    # grains carried as rotations: 2.00 both likely, about 1.55 all a-normal with (012) let in,
+    # 1.00 (102) alone
     assert _factors(share=0.5).poles == pytest.approx(2.0)
     assert _factors(share=1.0).poles == pytest.approx(1.55, abs=0.02)
     assert _factors(share=1.0, opening=ALONE).poles == pytest.approx(1.0)
@@ -303,16 +304,16 @@ def test_saturation_and_useless_reflections_are_refused():
     counts = 50 + 9000 * np.exp(-(((chi - 56.7) / 2) ** 2))
     with pytest.raises(CannotTellError, match="saturates"):
         fit_tilt_scan(chi, np.minimum(counts, 5000.0), YBCO, OPTICS, STACK, GEOMETRY["spinning"])
-    # findings A4: (103) stands at 45.5 and 44.5 degrees, no use for a against c
-    with pytest.raises(CannotTellError, match=r"misses the pole|does not tell"):
-        fit_tilt_scan(
-            chi[chi > 45.0],
-            counts[chi > 45.0],
-            YBCO,
-            OPTICS,
-            STACK,
-            replace(GEOMETRY["spinning"], hkl=(0, 0, 5)),
-        )
+    # (103) stands at 45.5 and 44.5 degrees, no use for a against c; (00l) not at all
+    for hkl, why in (
+        ((0, 0, 5), "no pole of c-axis grains"),
+        ((1, 0, 3), "poles stand 0.1° apart"),
+    ):
+        with pytest.raises(CannotTellError, match=why):
+            fit_tilt_scan(chi, counts, YBCO, OPTICS, STACK, replace(GEOMETRY["spinning"], hkl=hkl))
+    flat = np.random.default_rng(3).poisson(20.0, chi.size)
+    with pytest.raises(CannotTellError, match="shows no peak at 56"):
+        fit_tilt_scan(chi, flat, YBCO, OPTICS, STACK, GEOMETRY["spinning"])
     ceria = load_phase("CeO2")
     with pytest.raises(CannotTellError, match="no reflection"):
         pole_groups(ceria, OPTICS, TiltGeometry("spinning", hkl=(1, 0, 2)))

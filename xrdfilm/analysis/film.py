@@ -36,9 +36,10 @@ from xrdfilm.fluoride.estimate import FluorideEstimate, FluorideSettings, estima
 from xrdfilm.fluoride.model import ModelDoubt
 from xrdfilm.fluoride.products import ProductFinding, ProductSearch, search_products
 from xrdfilm.intensity.model import Orientation, a_axis, c_axis, other_103, random
-from xrdfilm.lattice.breadth import SampleBreadth, WilliamsonHall, sample_breadth, williamson_hall
+from xrdfilm.lattice.breadth import SampleBreadth, sample_breadth
 from xrdfilm.lattice.fringes import Fringes, find_fringes
 from xrdfilm.lattice.oxygen import OxygenHint, oxygen_hint
+from xrdfilm.lattice.size_strain import WilliamsonHall, williamson_hall
 from xrdfilm.linemap.unexplained import UnexplainedLine
 from xrdfilm.lines import Reflection
 from xrdfilm.scan import Scan

@@ -30,10 +30,13 @@ from xrdfilm.texture.azimuth_sets import (
     significance_of,
     unexplained,
 )
+from xrdfilm.texture.curve_features import saturated_top
 from xrdfilm.texture.fractions import normal_draws
-from xrdfilm.texture.peakcurve import CurveFit, folded_peak, saturated_top
+from xrdfilm.texture.peakcurve import CurveFit
+from xrdfilm.texture.peakshape import folded_peak
 
 LEAST_RANGE_DEG = 90.0
+LEAST_TILT_DEG = 2.0  # of a pole that turns in φ
 _DRAWS = 2048
 
 
@@ -93,7 +96,15 @@ class AzimuthScan:
 def azimuth_box_deg(
     two_theta_deg: float, tilt_deg: float, optics: Optics, sample_length_mm: float
 ) -> float:
-    """Width of the instrument's box in azimuth: divergence on the sample over sin χ, degrees."""
+    """Width of the instrument's box in azimuth: divergence on the sample over sin χ, degrees.
+
+    Raises CannotTellError for a pole along the normal, which no turn in φ moves.
+    """
+    if np.sin(np.radians(tilt_deg)) < np.sin(np.radians(LEAST_TILT_DEG)):
+        raise CannotTellError(
+            f"the reflection stands at χ = {tilt_deg:.1f}°, along the normal: turning the sample "
+            "about it changes nothing; scan a tilted reflection, (103) of the film for one"
+        )
     box = float(divergence_on_sample_rad(two_theta_deg, optics, sample_length_mm))
     return float(np.degrees(box) / np.sin(np.radians(tilt_deg)))
 

@@ -6,7 +6,8 @@ import numpy as np
 
 from xrdfilm._typing import FloatArray
 from xrdfilm.errors import CannotTellError
-from xrdfilm.texture.peakcurve import CurveFit, CurveModel, fit_curve, local_maxima, smoothed
+from xrdfilm.texture.curve_features import local_maxima, smoothed
+from xrdfilm.texture.peakcurve import CurveFit, CurveModel, fit_curve
 
 _OWN_WIDTH_ABOVE = 10.0  # significance at which a rotated set gets a width of its own
 _TOLD_ABOVE = 6.0  # significance at which a set nobody asked for is told

@@ -10,72 +10,16 @@ least squares with its stated sigma.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
-from numpy.typing import ArrayLike
 from scipy.optimize import least_squares
-from scipy.special import erf
 
 from xrdfilm._typing import BoolArray, FloatArray
+from xrdfilm.texture.curve_features import smoothed
+from xrdfilm.texture.peakshape import folded_peak, integral_breadth
 
-FWHM_PER_SIGMA = float(2.0 * np.sqrt(2.0 * np.log(2.0)))
-_GAUSS_BREADTH = float(0.5 * np.sqrt(np.pi / np.log(2.0)))  # integral breadth over FWHM
-_LORENTZ_BREADTH = float(np.pi / 2.0)
 _REWEIGHTINGS = 4
-
-
-def integral_breadth(fwhm: float, lorentz_fraction: float) -> float:
-    """Area over height of a pseudo-Voigt of this FWHM, in the unit of ``fwhm``.
-
-    ``lorentz_fraction`` is the Lorentzian's share of the area, 0 to 1.
-    """
-    height = (1.0 - lorentz_fraction) / _GAUSS_BREADTH + lorentz_fraction / _LORENTZ_BREADTH
-    return float(fwhm / height)
-
-
-def _cumulative(z: FloatArray, lorentz_fraction: float) -> FloatArray:
-    """Integral from 0 to z of a unit-area pseudo-Voigt of FWHM 1 about 0 (odd in z)."""
-    gauss = 0.5 * erf(z * FWHM_PER_SIGMA / np.sqrt(2.0))
-    lorentz = np.arctan(2.0 * z) / np.pi
-    return np.asarray((1.0 - lorentz_fraction) * gauss + lorentz_fraction * lorentz)
-
-
-def _density(z: FloatArray, lorentz_fraction: float) -> FloatArray:
-    gauss = np.exp(-4.0 * np.log(2.0) * z**2) / _GAUSS_BREADTH
-    lorentz = 1.0 / (1.0 + 4.0 * z**2) / _LORENTZ_BREADTH
-    return np.asarray((1.0 - lorentz_fraction) * gauss + lorentz_fraction * lorentz)
-
-
-def folded_peak(
-    x_deg: ArrayLike,
-    centre_deg: float,
-    fwhm_deg: float,
-    lorentz_fraction: float,
-    *,
-    box_deg: float = 0.0,
-    asymmetry: float = 0.0,
-) -> FloatArray:
-    """Unit-area peak at ``x_deg`` (N,): pseudo-Voigt of ``fwhm_deg`` folded with a box; (N,).
-
-    ``box_deg`` is the full width of the box, ``asymmetry`` (w_right − w_left)/(w_right + w_left)
-    of the half widths, −1 to 1 exclusive.
-    """
-    x = np.asarray(x_deg, dtype=float) - centre_deg
-    wide = {False: fwhm_deg * (1.0 - asymmetry), True: fwhm_deg * (1.0 + asymmetry)}
-
-    def scaled(at: FloatArray) -> tuple[FloatArray, FloatArray]:
-        width = np.where(at > 0.0, wide[True], wide[False])
-        return at / width, width / fwhm_deg
-
-    if box_deg < 1e-3 * fwhm_deg:
-        return _density(scaled(x)[0], lorentz_fraction) / fwhm_deg
-    z_up, share_up = scaled(x + 0.5 * box_deg)
-    z_down, share_down = scaled(x - 0.5 * box_deg)
-    above = share_up * _cumulative(z_up, lorentz_fraction)
-    below = share_down * _cumulative(z_down, lorentz_fraction)
-    return np.asarray((above - below) / box_deg)
 
 
 @dataclass(frozen=True, slots=True)
@@ -409,68 +353,3 @@ def _start(
     start[lay.background] = solved[: basis.shape[1]]
     start[lay.areas] = solved[basis.shape[1] :]
     return start, low, high
-
-
-def noise_sigma(y: ArrayLike) -> float:
-    """Standard deviation of the noise of a smooth curve, from its second differences.
-
-    Robust (median absolute deviation), for columns that are not counts.
-    """
-    second = np.diff(np.asarray(y, dtype=float), n=2)
-    return float(1.4826 * np.median(np.abs(second - np.median(second))) / np.sqrt(6.0))
-
-
-def smoothed(y: FloatArray, width_points: float) -> FloatArray:
-    """Gaussian-smoothed curve, FWHM in points, mirrored at the ends; (N,)."""
-    from scipy.ndimage import gaussian_filter1d
-
-    return np.asarray(gaussian_filter1d(y, max(width_points, 1.0) / FWHM_PER_SIGMA, mode="nearest"))
-
-
-def local_maxima(
-    y: FloatArray, sigma: FloatArray, width_points: float, *, significance: float = 6.0
-) -> list[int]:
-    """Indices of maxima that stand out of their surroundings by ``significance`` sigma."""
-    from scipy.signal import find_peaks
-
-    smooth = smoothed(y, width_points)
-    # noise left after smoothing with a Gaussian of that width
-    averaged = max(1.0, 2.0 * np.sqrt(np.pi) * width_points / FWHM_PER_SIGMA)
-    noise = sigma / np.sqrt(averaged)
-    found, _ = find_peaks(smooth, prominence=0.0)
-    from scipy.signal import peak_prominences
-
-    prominence = peak_prominences(smooth, found)[0]
-    return [int(i) for i, p in zip(found, prominence, strict=True) if p > significance * noise[i]]
-
-
-def half_height_width(x: FloatArray, y: FloatArray, background: FloatArray) -> float | None:
-    """Distance of the outermost crossings of half the height, degrees; None if one is missing."""
-    net = y - background
-    top = float(net.max())
-    over = np.flatnonzero(net >= 0.5 * top)
-    first, last = int(over[0]), int(over[-1])
-    if first == 0 or last == x.size - 1:
-        return None
-
-    def crossing(inside: int, outside: int) -> float:
-        part = (0.5 * top - net[outside]) / (net[inside] - net[outside])
-        return float(x[outside] + part * (x[inside] - x[outside]))
-
-    return crossing(last, last + 1) - crossing(first, first - 1)
-
-
-def saturated_top(counts: Sequence[float] | FloatArray, *, at_least: float = 200.0) -> bool:
-    """True where three neighbouring points share the highest value.
-
-    Counting noise makes that next to impossible at ``at_least`` counts and more.
-    """
-    y = np.asarray(counts, dtype=float)
-    top = float(y.max())
-    if top < at_least:
-        return False
-    run = longest = 0
-    for equal in y == top:
-        run = run + 1 if equal else 0
-        longest = max(longest, run)
-    return longest >= 3

@@ -17,18 +17,15 @@ from numpy.typing import ArrayLike
 from xrdfilm._typing import FloatArray
 from xrdfilm.errors import CannotTellError
 from xrdfilm.estimate import DEFAULT_LEVEL, Estimate, from_normal
-from xrdfilm.texture.peakcurve import (
-    CurveFit,
-    CurveModel,
-    breadth_estimate,
-    fit_curve,
-    folded_peak,
+from xrdfilm.texture.curve_features import (
     half_height_width,
     local_maxima,
     noise_sigma,
     saturated_top,
     smoothed,
 )
+from xrdfilm.texture.peakcurve import CurveFit, CurveModel, breadth_estimate, fit_curve
+from xrdfilm.texture.peakshape import folded_peak
 
 Direction = Literal["RD", "TD"]
 Shape = Literal["single", "skewed", "several peaks"]

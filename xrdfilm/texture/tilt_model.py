@@ -23,7 +23,7 @@ from xrdfilm.intensity.optics import Optics, divergence_on_sample_rad
 from xrdfilm.intensity.stack import Stack, layer_path
 from xrdfilm.intensity.window import window_aligned, window_random
 from xrdfilm.lines import Reflection
-from xrdfilm.texture.peakcurve import FWHM_PER_SIGMA
+from xrdfilm.texture.peakshape import FWHM_PER_SIGMA
 from xrdfilm.texture.response import with_thickness
 
 AzimuthMode = Literal["spinning", "fixed", "phi"]
@@ -37,6 +37,7 @@ _NORMALS: dict[TiltComponent, tuple[Hkl, ...]] = {
     "a_axis": ((1, 0, 0), (0, 1, 0)),
 }
 _SPLIT_DEG = 45.0
+_LEAST_APART_DEG = 5.0  # of the two tilts; grains are spread over as much
 
 
 @dataclass(frozen=True, slots=True)
@@ -165,6 +166,14 @@ def pole_groups(
                 f"it has no pole of {component.replace('_', '-')} grains on its side of "
                 f"{_SPLIT_DEG:g}°; (102) has"
             )
+    tilt_c = min(g.tilt_deg for g in groups if g.component == "c_axis")
+    tilt_a = max(g.tilt_deg for g in groups if g.component == "a_axis")
+    if tilt_c - tilt_a < _LEAST_APART_DEG:
+        raise CannotTellError(
+            f"{Reflection(phase.key, geometry.hkl)} does not tell c-axis from a-axis grains: their "
+            f"poles stand {tilt_c - tilt_a:.1f}° apart, at {tilt_c:.1f}° and {tilt_a:.1f}°; those "
+            "of (102) stand 23° apart"
+        )
     return tuple(groups), companions
 
 
