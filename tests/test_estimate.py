@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from xrdfilm.estimate import Estimate, from_draws, from_normal, widest
+from xrdfilm.estimate import Estimate, adding_up, from_draws, from_normal, widest
 
 Z_TWO, Z_ONE = norm.ppf(0.975), norm.ppf(0.95)
 
@@ -119,3 +119,37 @@ def test_the_envelope_is_as_low_as_the_lowest_and_as_high_as_the_highest() -> No
     assert widest([small]) is small
     with pytest.raises(ValueError, match="no estimate"):
         widest([])
+
+
+def total(estimate: Estimate) -> float:
+    return float(np.sqrt(sum(part**2 for part in estimate.sources.values())))
+
+
+def test_the_causes_of_the_envelope_add_up_and_name_what_counting_lessens() -> None:
+    rng = np.random.default_rng(6)
+    parts = {"counting": 0.04, "mosaic": 0.03}
+    small = from_draws(0.01, 0.01 + 0.001 * rng.standard_normal(4000), bounds=(0.0, 1.0))
+    large = from_draws(
+        0.40, 0.40 + 0.05 * rng.standard_normal(4000), bounds=(0.0, 1.0), sources=parts
+    )
+    both = widest([small, large])
+    assert total(both) == pytest.approx(both.sigma)
+    assert both.estimate == large.estimate
+    assert both.sources["counting"] / both.sources["mosaic"] == pytest.approx(4 / 3)
+    assert both.sources["which of several holds"] > 0.8 * both.sigma
+    # cut off at its bounds an estimate of nothing spreads no wider than they do
+    wild = from_draws(
+        0.1, 5.0 * rng.standard_normal(4000), bounds=(0.0, 1.0), sources={"counting": 5.0}
+    )
+    cut = widest([small, wild])
+    assert cut.sigma < 0.5
+    assert total(cut) == pytest.approx(cut.sigma)
+
+
+def test_causes_reckoned_by_slopes_are_brought_to_the_spread_of_the_draws() -> None:
+    draws = np.exp(0.6 * norm.ppf((np.arange(2000) + 0.5) / 2000))
+    skew = from_draws(1.0, draws, sources={"mosaic": 0.5, "thickness": 0.3})
+    told = adding_up(skew)
+    assert total(told) == pytest.approx(skew.sigma)
+    assert told.sources["mosaic"] / told.sources["thickness"] == pytest.approx(5 / 3)
+    assert adding_up(Estimate(1.0, 0.5, 1.5)) == Estimate(1.0, 0.5, 1.5)

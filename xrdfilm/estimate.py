@@ -8,7 +8,7 @@ the unbounded estimate is kept beside it, never clipped in silence.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy.special import ndtr, ndtri
@@ -26,8 +26,8 @@ class Estimate:
     that limit and the other end is the bound of the quantity. ``estimate`` is the unbounded
     estimate (it may lie outside the bounds) and ``sigma`` its standard uncertainty, both in the
     unit of the quantity. ``sources`` splits sigma: standard uncertainty by cause ("counting",
-    "background", "model", ...), which add in squares. ``draws`` is a sorted sample of the
-    estimate's distribution where it is not normal, and None where it is.
+    "background", "model", ...), which add in squares. ``draws`` is a sorted sample, shape (D,), of
+    the estimate's distribution where it is not normal, and None where it is.
     """
 
     value: float | None
@@ -189,17 +189,25 @@ def widest(estimates: Sequence[Estimate]) -> Estimate:
     Its lower quantiles are the lowest of theirs and its upper ones the highest (a probability
     box), so that a limit counts as kept, or broken, only where it does for every one. Each is
     first cut off at its bounds: of one that lies largely outside, what is left inside is as
-    likely as another to hold. Raises ValueError for none.
+    likely as another to hold. The unbounded estimate and the causes are those of the one known
+    least; what the envelope adds to its spread is "which of several holds". Raises ValueError
+    for none.
     """
     if not estimates:
         raise ValueError("no estimate to choose from")
     drawn = [e for e in estimates if e.draws is not None]
     if len(estimates) == 1 or len(drawn) < len(estimates):
         return max(estimates, key=lambda e: np.inf if e.high is None else e.high)
-    first = estimates[0]
+    first = max(drawn, key=lambda e: e.sigma or 0.0)
     rank = np.linspace(0.0, 1.0, max(len(e.draws) for e in drawn if e.draws is not None))
     table = np.array([np.quantile(_within_bounds(e), rank) for e in drawn])
     draws = np.where(rank < 0.5, table.min(axis=0), table.max(axis=0))
+    spread, own = float(draws.std()), first.sigma or 0.0
+    sources = dict(adding_up(first).sources)
+    if spread > own:
+        sources["which of several holds"] = float(np.sqrt(spread**2 - own**2))
+    else:  # cut off at the bounds
+        sources = {cause: part * spread / own for cause, part in sources.items()}
     lows = [e.low for e in estimates if e.low is not None]
     highs = [e.high for e in estimates if e.high is not None]
     return Estimate(
@@ -207,9 +215,22 @@ def widest(estimates: Sequence[Estimate]) -> Estimate:
         min(lows) if len(lows) == len(estimates) else first.bounds[0],
         max(highs) if len(highs) == len(estimates) else first.bounds[1],
         first.level,
-        float(np.median(draws)),
-        float(draws.std()),
-        {"which of several holds": float(draws.std())},
+        first.estimate,
+        spread,
+        sources,
         first.bounds,
         draws,
     )
+
+
+def adding_up(estimate: Estimate) -> Estimate:
+    """The estimate with its causes in their proportion, so that their squares add to sigma².
+
+    For causes reckoned by slopes, where the draws are skew and spread wider than slopes tell. All
+    causes must be there: a missing one would be dealt out among the others.
+    """
+    told = float(np.sqrt(sum(part * part for part in estimate.sources.values())))
+    if not estimate.sigma or not told > 0.0:
+        return estimate
+    scale = estimate.sigma / told
+    return replace(estimate, sources={c: scale * part for c, part in estimate.sources.items()})

@@ -119,6 +119,21 @@ class TestCounting:
         needed = (0.01 / 1.6449) ** 2 - 0.003**2
         assert factor == pytest.approx(0.0085**2 / needed, rel=0.01)
 
+    @pytest.mark.parametrize("sigma", [0.05, 0.3])
+    def test_the_time_for_what_was_not_seen_is_that_to_keep_the_limit(self, sigma):
+        # "broken" with over 0.9 at the wider sigma, yet counting on can only show that it is kept
+        unseen = from_normal(0.0, sigma, bounds=FRACTION)
+        factor = deciding_factor(Tolerance(high=0.02), unseen, 0.10)
+        # by hand: the half normal leaves 10 % beyond z(0.95) standard uncertainties
+        assert factor == pytest.approx((sigma * norm.ppf(0.95) / 0.02) ** 2, rel=0.01)
+
+    def test_what_is_not_seen_breaks_a_limit_only_once_it_stands_apart_from_the_bound(self):
+        unseen = from_normal(0.03, 0.02, bounds=FRACTION)
+        assert unseen.value is None
+        factor = deciding_factor(Tolerance(high=0.01), unseen, 0.05)
+        # 4 %: by hand without the cut at 0, which takes 0.0019 of the lower tail away
+        assert factor == pytest.approx((0.02 * norm.ppf(0.975) / 0.02) ** 2, rel=0.04)
+
     def test_a_model_share_alone_too_large_is_told(self):
         (reason,), verdict, _ = decide(a_axis(0.045, 0.010, model=0.009), A_AXIS)
         assert verdict == "undecided"
@@ -164,6 +179,31 @@ class TestDecide:
         assert tight.value is None
         assert decide({"a_axis_fraction": tight}, A_AXIS).verdict == "pass"
         assert decide({"a_axis_fraction": loose}, A_AXIS).verdict == "undecided"
+
+    @pytest.mark.parametrize("maximum", [0.2, 0.02, 1e-4])
+    @pytest.mark.parametrize("sigma", [0.05, 1.0, 50.0])
+    def test_what_was_not_seen_breaks_no_limit(self, maximum, sigma):
+        """Flat over 0 to 1 a small maximum is "broken" for sure, yet nothing was seen."""
+        unseen = from_normal(0.0, sigma, bounds=FRACTION)
+        most = parse_limits(
+            f'[[limit]]\nquantity = "fluoride_volume_fraction"\nmax = {maximum}\nrisk = 0.05\n'
+        )
+        (reason,), verdict, _ = decide({"fluoride_volume_fraction": unseen}, most)
+        assert verdict == ("pass" if 1.96 * sigma < maximum else "undecided")
+        assert reason.probability_breaking > 0.5 or sigma < maximum
+        # the same from the other side: how far a film is converted, from what was not seen
+        least = parse_limits(
+            f'[[limit]]\nquantity = "conversion"\nmin = {1 - maximum}\nrisk = 0.05\n'
+        )
+        whole = from_normal(1.0, sigma, bounds=FRACTION)
+        assert decide({"conversion": whole}, least).verdict == verdict
+
+    def test_a_limit_told_beyond_the_maximum_breaks_it(self):
+        # an envelope has no value of its own, but all of it may lie on one side
+        apart = Estimate(
+            None, 0.3, 0.6, estimate=0.45, sigma=0.05, sources={"counting": 0.05}, bounds=FRACTION
+        )
+        assert decide({"a_axis_fraction": apart}, A_AXIS).verdict == "fail"
 
     def test_interval_without_distribution(self):
         inside = Estimate(None, 0.0, 0.03)

@@ -46,7 +46,7 @@ def test_molar_masses_against_the_reference_library():
 def test_hf_of_one_micrometre_by_hand():
     # 1 m² × 1 µm = 1e-6 m³; one formula unit fills 173.43e-30 m³:
     # 1e-6/173.43e-30 = 5.766e21 units = 5.766e21/6.02214e23 = 9.575 mmol;
-    # × 4 HF × 20.006 g/mol = 0.766 g. (Findings: 9.577 mmol, 0.766 g, from a density of 6.38.)
+    # × 4 HF × 20.006 g/mol = 0.766 g. (9.577 mmol from a density of 6.38.)
     assert cv.film_units_mol_m2(1000.0) == pytest.approx(9.575e-3, rel=2e-4)
     assert cv.growth_hf_g_m2(1000.0) == pytest.approx(0.766, abs=5e-4)
     # the other road: density 6.38 g/cm³, molar mass of YBa2Cu3O7 666.19 g/mol
@@ -131,7 +131,7 @@ def test_weak_normaliser_is_refused():
 
 
 def test_film_side_under_precursor():
-    # Findings B4: (005) under 1 µm of 800 cm⁻¹ keeps exp(-0.485) = 0.62
+    # by hand: (005) under 1 µm of 800 cm⁻¹ keeps exp(-0.485) = 0.62
     theta = np.radians(38.5 / 2)
     cover = np.exp(-2 * 800 * 1e-4 / np.sin(theta))
     assert cover == pytest.approx(0.62, abs=0.005)

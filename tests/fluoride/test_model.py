@@ -52,7 +52,7 @@ def test_strengths_are_those_of_the_intensity_model(orientation):
 
 
 def test_powder_ratios_of_baf2():
-    # Findings B6, computed for mean Cu K-alpha: 100:24:63:45 (powder factor, no absorption).
+    # worked out apart from the package, for mean Cu K-alpha: 100:24:63:45 (powder factor, no absorption).
     # Here a thin film adds path 1/sinθ and the footprint inside the window; take both out.
     thin = replace(STACK, film=Layer(YBCO, 1.0))
     wide = replace(thin, sample_length_mm=1000.0)

@@ -115,17 +115,23 @@ def deciding_factor(tolerance: Tolerance, estimate: Estimate, risk: float) -> fl
     """How many times longer to count until the limit is decided, the figure staying as it is.
 
     None where no counting time decides it: the rest of the uncertainty alone is too large, the
-    figure lies on the limit, or the uncertainty was not split by cause.
+    figure lies on the limit, or the uncertainty was not split by cause. A figure of which only a
+    limit is told can break nothing before it stands apart from its bound: with half of what its
+    level leaves on either side.
     """
     share = counting_share(estimate)
     if share is None or share <= 0.0 or not estimate.sigma or estimate.estimate is None:
         return None
 
+    apart = risk if estimate.value is not None else min(risk, 0.5 * (1.0 - estimate.level))
+
     def open_by(log_factor: float) -> float:
         broken = tolerance.probability_broken(after_counting(estimate, math.exp(log_factor), share))
-        return min(broken, 1.0 - broken) - risk
+        return broken - risk if keeps else 1.0 - broken - apart
 
     longest = math.log(LONGEST_FACTOR)
+    at_last = after_counting(estimate, LONGEST_FACTOR, share)
+    keeps = tolerance.probability_broken(at_last) < 0.5
     if open_by(longest) >= 0.0:
         return None
     if open_by(0.0) <= 0.0:

@@ -172,13 +172,14 @@ def estimate_of(quantity: Quantity | None, name: str) -> Estimate | None:
 
     A sampled distribution is not kept in the record: the estimate is normal with the recorded
     sigma; where none was recorded and both ends of the interval were, sigma is half their
-    distance over the two-sided quantile.
+    distance over the two-sided quantile. Where only a limit was told, sigma reaches it.
     """
     if quantity is None:
         return None
     from scipy.special import ndtri
 
     spec = find_quantity(name)
+    bounds = spec.bounds if spec else (None, None)
     sigma, centre = quantity.sigma, quantity.estimate
     if centre is None:
         centre = quantity.value
@@ -186,6 +187,15 @@ def estimate_of(quantity: Quantity | None, name: str) -> Estimate | None:
         assert quantity.high is not None
         assert quantity.low is not None
         sigma = (quantity.high - quantity.low) / 2.0 / float(ndtri(0.5 + quantity.level / 2.0))
+    if quantity.value is None and sigma is not None and centre is not None:
+        reach = [
+            away
+            for end, sign, bound in zip(
+                (quantity.low, quantity.high), (-1.0, 1.0), bounds, strict=True
+            )
+            if end is not None and end != bound and (away := sign * (end - centre)) > 0.0
+        ]
+        sigma = max([sigma, *(away / float(ndtri(quantity.level)) for away in reach)])
     return Estimate(
         quantity.value,
         quantity.low,
@@ -194,7 +204,7 @@ def estimate_of(quantity: Quantity | None, name: str) -> Estimate | None:
         centre,
         sigma,
         dict(quantity.sources),
-        spec.bounds if spec else (None, None),
+        bounds,
     )
 
 
@@ -202,15 +212,18 @@ def quantities_of(film: Film) -> dict[str, Estimate | None]:
     """Every quantity of a film's record under its limit name; None where it was not measured.
 
     ``fluoride_volume_fraction`` is the aligned or the random figure where the fluoride's
-    orientation was measured. Where it was not, the random one stands, being the weaker claim: an
-    absent line rules out little random fluoride.
+    orientation was measured. Where it was not, the figure over all orientations stands, or the
+    random one in a record that lacks it.
     """
     named: dict[str, Quantity | None] = {}
     fluoride = film.fluoride
     aligned = fluoride.volume_fraction_aligned if fluoride else None
     random = fluoride.volume_fraction_random if fluoride else None
     oriented = (fluoride.orientation or "") if fluoride else ""
-    named["fluoride_volume_fraction"] = aligned if oriented.startswith("aligned") else random
+    anyhow = next((p.volume_fraction for p in film.phases if p.phase == "BaF2"), None)
+    named["fluoride_volume_fraction"] = (
+        aligned if oriented.startswith("aligned") else anyhow or random
+    )
     named["fluoride_volume_fraction_aligned"] = aligned
     named["fluoride_volume_fraction_random"] = random
     named["conversion"] = fluoride.conversion if fluoride else None

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from xrdfilm._typing import FloatArray
-from xrdfilm.estimate import Estimate, from_draws
+from xrdfilm.estimate import Estimate, adding_up, from_draws
 from xrdfilm.fluoride.cell import ShownFluoride
 from xrdfilm.fluoride.conversion import (
     BAF2_EDGE_A,
@@ -19,6 +19,7 @@ from xrdfilm.fluoride.model import (
     FLUORIDE_LINES,
     FilmAmplitude,
     ratio_draws,
+    shifted_structure_sigma,
     volume_fraction_of_ratio,
 )
 from xrdfilm.fluoride.products import one_sided
@@ -75,27 +76,33 @@ def under_assumption(
         return UnderAssumption(name, amplitude, None, None)
     hkl = tuple(FLUORIDE_LINES[i] for i in amplitude.lines)
     draws = ratio_draws(
-        name, work.phase, hkl, amplitude.weights[list(amplitude.lines)], film, mosaic,
+        name, shown.phase, hkl, amplitude.weights[list(amplitude.lines)], film, mosaic,
         work.optics, work.stack, settings.doubt, by_width=shown.by_width,
+        own_structure=shifted_structure_sigma(shown.edge_A),
     )  # fmt: skip
     ratio = amplitude.value / film.value
+    # where nothing was detected, the noise of every place that another cell would show at
     value, sigma = amplitude.of_any_cell or (amplitude.value, amplitude.sigma)
     sample = (value + sigma * draws.counting) * draws.factor
     sample = sample / (film.value * np.maximum(1.0 + film.sigma / film.value * draws.film, 0.05))
     fraction = float(volume_fraction_of_ratio(np.array([ratio]))[0])
     slope = 1.0 / (1.0 + max(ratio, 0.0)) ** 2
+    # a factor's doubt acts on what may be there, noise included: var(XY) of independent X and Y
+    size = slope * float(np.hypot(value, sigma)) / film.value
     sources = {
-        "counting": slope * amplitude.sigma / film.value,
-        "film lines": abs(slope * ratio) * film.sigma / film.value,
-        **{cause: abs(slope * ratio) * s for cause, s in draws.sigma_log.items()},
+        "counting": slope * sigma / film.value,
+        "film lines": size * film.sigma / film.value,
+        **{cause: size * s for cause, s in draws.sigma_log.items()},
     }
     sources = {cause: float(s) for cause, s in sources.items() if s > 0.0}
-    estimate = from_draws(
-        fraction,
-        volume_fraction_of_ratio(sample),
-        level=settings.level,
-        bounds=(0.0, 1.0),
-        sources=sources,
+    estimate = adding_up(
+        from_draws(
+            fraction,
+            volume_fraction_of_ratio(sample),
+            level=settings.level,
+            bounds=(0.0, 1.0),
+            sources=sources,
+        )
     )
     limit: float | None = None
     if np.isfinite(amplitude.detection):
@@ -115,30 +122,26 @@ def _under_reference(
     reference = max(
         references.unconverted[h].sigma / max(references.unconverted[h].value, 1e-30) for h in used
     )
-    left = amplitude.value
+    left, counting = amplitude.of_any_cell or (amplitude.value, amplitude.sigma)
+    size = float(np.hypot(left, counting))
     sources = {
-        "counting": amplitude.sigma,
-        "reference": abs(left)
+        "counting": counting,
+        "reference": size
         * float(np.hypot(reference, references.normaliser_sigma / references.normaliser)),
-        "texture": abs(left) * references.texture_sigma,
+        "texture": size * references.texture_sigma,
     }
     sigma = float(np.sqrt(sum(s * s for s in sources.values())))
     ratio = fluoride_to_film_volume(work)
     normals = np.sort(ratio_normals())
     draws = volume_fraction_of_conversion(1.0 - (left + sigma * normals), ratio)
-    centre = float(volume_fraction_of_conversion(np.array([1.0 - left]), ratio)[0])
+    centre = float(volume_fraction_of_conversion(np.array([1.0 - amplitude.value]), ratio)[0])
     limit: float | None = None
     if np.isfinite(amplitude.detection):
         limit = float(
             volume_fraction_of_conversion(np.array([1.0 - amplitude.detection]), ratio)[0]
         )
-    slope = float(np.std(draws)) / max(sigma, 1e-30)
-    estimate = from_draws(
-        centre,
-        draws,
-        level=work.settings.level,
-        bounds=(0.0, 1.0),
-        sources={cause: slope * s for cause, s in sources.items()},
+    estimate = adding_up(
+        from_draws(centre, draws, level=work.settings.level, bounds=(0.0, 1.0), sources=sources)
     )
     return UnderAssumption("reference", amplitude, _one_sided(estimate, detected), limit)
 
@@ -174,15 +177,17 @@ def mixture(
     normals = ratio_normals()
     sample = (ratio + counting / film.value * normals) * np.exp(relative * normals[::-1])
     slope = 1.0 / (1.0 + ratio) ** 2
-    estimate = from_draws(
-        ratio / (1.0 + ratio),
-        volume_fraction_of_ratio(sample),
-        level=settings.level,
-        bounds=(0.0, 1.0),
-        sources={
-            "counting": slope * counting / film.value,
-            **{cause: float(slope * ratio * s) for cause, s in by_cause.items()},
-        },
+    estimate = adding_up(
+        from_draws(
+            ratio / (1.0 + ratio),
+            volume_fraction_of_ratio(sample),
+            level=settings.level,
+            bounds=(0.0, 1.0),
+            sources={
+                "counting": slope * counting / film.value,
+                **{cause: float(slope * ratio * s) for cause, s in by_cause.items()},
+            },
+        )
     )
     first = next(a for a in assumed if a.name == verdict.members[0])
     return UnderAssumption("mixed", first.amplitude, estimate, first.detection_limit)

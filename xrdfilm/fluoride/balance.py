@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
 
 from xrdfilm._typing import FloatArray
 from xrdfilm.estimate import Estimate
-from xrdfilm.fluoride.amount import (
-    fluoride_to_film_volume,
-    upper_limit,
-)
+from xrdfilm.fluoride.amount import fluoride_to_film_volume
 from xrdfilm.fluoride.conversion import (
     RelativeArea,
     bound_hf_ug_cm2,
@@ -36,27 +34,29 @@ def with_conversion(
     references: ReferenceFilms | None,
     film_lines: MeasuredLines,
 ) -> FluorideEstimate:
-    """Conversion and bound HF from the settled assumption, else a limit from the worst.
-
-    While the orientation is open the distribution behind the limit is the envelope of all.
-    """
-    worst = result.worst
-    if worst is None or worst.volume_fraction is None:
+    """Conversion and bound HF from the settled assumption, else from the envelope of all."""
+    worst, fraction = result.worst, result.volume_fraction
+    if worst is None or fraction is None:
         return result
     ratio = fluoride_to_film_volume(work, result.cell_A)
-    fraction = result.volume_fraction or worst.volume_fraction
-    conversion = mapped(
-        fraction, lambda v: conversion_of_volume_fraction(v, ratio), bounds=(0.0, 1.0)
+
+    def to_conversion(x: FloatArray) -> FloatArray:
+        return conversion_of_volume_fraction(x, ratio)
+
+    conversion = _as_told(
+        mapped(fraction, to_conversion, bounds=(0.0, 1.0)), fraction, to_conversion
     )
     notes = list(result.notes)
-    if result.settled is None or fraction.value is None:
-        low = float(
-            conversion_of_volume_fraction(
-                np.array([min(max(upper_limit(worst), 0.0), 1.0)]), ratio
-            )[0]
+    if result.unseen:
+        names = " and ".join(ORIENTATION_NAMES[name] for name in result.unseen)
+        notes.append(
+            f"fluoride {names} shows in no line that could be used here, so whatever is there may "
+            "be more: the rest of this is told for fluoride that could show"
+            if result.settled is not None
+            else f"fluoride {names} shows in no line that could be used here, so this scan sets no "
+            "limit to conversion and bound HF"
         )
-        conversion = replace(conversion, value=None, low=low, high=1.0)
-    if result.settled is None:
+    elif result.settled is None:
         notes.append(
             "conversion and bound HF are limits for "
             f"{ORIENTATION_NAMES[worst.name]} fluoride, the case that hides most"
@@ -71,13 +71,9 @@ def with_conversion(
         def to_hf(x: FloatArray) -> FloatArray:
             return bound_hf_ug_cm2(x, thickness, unit)
 
-        bound = mapped(conversion, to_hf, bounds=(0.0, None))
-        highest = float(to_hf(np.array([conversion.low or 0.0]))[0])
-        if conversion.value is None:
-            bound = replace(bound, value=None, low=0.0, high=highest)
-        per_tape = hf_g_per_100_m(
-            bound.value if bound.value is not None else highest, work.settings.tape_width_mm
-        )
+        bound = _as_told(mapped(conversion, to_hf, bounds=(0.0, None)), conversion, to_hf)
+        most = bound.value if bound.value is not None else bound.high
+        per_tape = None if most is None else hf_g_per_100_m(most, work.settings.tape_width_mm)
         notes.append(HF_CAUTION)
     if references is not None:
         notes.extend(_film_side_notes(conversion, references, film_lines))
@@ -88,6 +84,16 @@ def with_conversion(
         hf_g_per_100_m=per_tape,
         notes=tuple(notes),
     )
+
+
+def _as_told(
+    carried: Estimate, told: Estimate, falling: Callable[[FloatArray], FloatArray]
+) -> Estimate:
+    """Where only limits are told of a figure, the same limits carried on by a falling function."""
+    if told.value is not None or told.low is None or told.high is None:
+        return carried
+    low, high = (float(x) for x in falling(np.array([told.high, told.low])))
+    return replace(carried, value=None, low=low, high=high)
 
 
 def _film_side_notes(

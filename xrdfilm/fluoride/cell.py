@@ -13,6 +13,7 @@ import numpy as np
 from scipy.special import ndtr
 
 from xrdfilm._typing import FloatArray
+from xrdfilm.crystal import Phase
 from xrdfilm.estimate import Estimate, from_normal
 from xrdfilm.fitting.cellscan import LineScan, fit_line
 from xrdfilm.fluoride.model import (
@@ -34,9 +35,12 @@ _PLAIN = 8.0  # significance of a line that nobody doubts
 class ShownFluoride:
     """The cell that areas are given at, the factor on the width, and what its doubt does to areas.
 
-    ``by_width`` maps width factors to areas, shape (lines,); None where the width was not fitted.
+    ``phase`` is the fluoride on that cell: a smaller one scatters more a volume. ``by_width`` turns
+    standard normal draws into logarithms of factors on the areas, same shape; None where the width
+    was not fitted.
     """
 
+    phase: Phase
     edge_A: float
     width: float
     by_width: Callable[[FloatArray], FloatArray] | None
@@ -107,7 +111,8 @@ def refine(
     # the mean over the widths that fit, not the area at the most likely one
     gain = float(np.exp(by_width.mean))
     lines = replace(lines, areas=areas * gain, variance=variance * gain**2)
-    return ShownFluoride(edge, width, by_width, cell, lines)
+    on_cell = work.phase.with_cell(a_A=round(edge, 3))
+    return ShownFluoride(on_cell, edge, width, by_width, cell, lines)
 
 
 def _most_likely_edge(

@@ -20,7 +20,7 @@ from scipy.constants import N_A
 from scipy.optimize import brentq
 
 from xrdfilm._typing import FloatArray
-from xrdfilm.estimate import Estimate, from_draws, from_normal
+from xrdfilm.estimate import Estimate, adding_up, from_draws, from_normal
 from xrdfilm.safety import MOLAR_MASS_HF_G
 
 REACTANTS: tuple[tuple[float, str], ...] = (
@@ -120,8 +120,10 @@ def mapped(
         return from_normal(
             centre, slope * estimate.sigma, level=estimate.level, bounds=bounds, sources=sources
         )
-    return from_draws(
-        centre, function(estimate.draws), level=estimate.level, bounds=bounds, sources=sources
+    return adding_up(
+        from_draws(
+            centre, function(estimate.draws), level=estimate.level, bounds=bounds, sources=sources
+        )
     )
 
 

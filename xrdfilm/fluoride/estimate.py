@@ -44,6 +44,7 @@ from xrdfilm.fluoride.model import (
 from xrdfilm.fluoride.products import main_places_deg, possible_products, stands_elsewhere
 from xrdfilm.fluoride.result import ORIENTATION_NAMES, FluorideEstimate, FluorideLine, Route
 from xrdfilm.fluoride.search import (
+    Amplitude,
     LineAreas,
     OrientationVerdict,
     amplitude_of,
@@ -119,7 +120,7 @@ def estimate_fluoride(
     outcome = search(work.edges, work.nominal, templates, settings.alpha)
     notes: list[str] = []
     at_nominal = LineAreas.at(scans, work.nominal)
-    shown = ShownFluoride(work.settings.nominal_edge_A, 1.0, None, None, at_nominal)
+    shown = ShownFluoride(phase, work.settings.nominal_edge_A, 1.0, None, None, at_nominal)
     if outcome.detected_search:
         shown = refine(work, outcome, scans, decides)
         assert shown.cell is not None
@@ -134,20 +135,25 @@ def estimate_fluoride(
     notes.extend(
         f"{other.key} shows at other lines and was fitted beside" for other in also_present
     )
+    at_shown = strengths
+    if shown.cell is not None:
+        at_shown = strengths | _strengths(shown.phase, mosaic, stack, optics)
     verdict = None
     if outcome.detected:
-        verdict = _orientation(shown.lines, decides, strengths)
+        verdict = _orientation(shown.lines, decides, at_shown)
         notes.append(verdict.text)
     estimates = _with_shared(work, shown, decides, notes)
     assumed: list[UnderAssumption] = []
-    for name, s in strengths.items():
+    for name, s in at_shown.items():
         amplitude = amplitude_of(
             name, s, shown.lines, estimates, outcome.threshold, settings.beta,
-            decides=decides, nominal=at_nominal, shows=outcome.detected,
+            decides=decides, nominal=at_nominal, at_nominal=strengths[name],
+            shows=outcome.detected,
         )  # fmt: skip
         if amplitude is not None:
-            if not outcome.detected and name != "reference":
-                amplitude = of_any_cell(amplitude, scans, estimates, settings.level)
+            if not outcome.detected:
+                amplitude = of_any_cell(amplitude, scans, estimates, work.edges, settings.level)
+                notes.extend(_hidden_cells(amplitude))
             assumed.append(
                 under_assumption(
                     name, amplitude, film, mosaic, work, outcome.detected, shown, references
@@ -183,6 +189,17 @@ def estimate_fluoride(
     )
     result = with_conversion(result, work, references, film_lines)
     return replace(result, advice=advice(result, optics, wanted=settings.wanted_fraction))
+
+
+def _hidden_cells(amplitude: Amplitude) -> list[str]:
+    if not amplitude.hidden_cells_A:
+        return []
+    low, high = min(amplitude.hidden_cells_A), max(amplitude.hidden_cells_A)
+    cells = f"{low:.3f} Å" if low == high else f"{low:.3f} to {high:.3f} Å"
+    return [
+        f"fluoride {ORIENTATION_NAMES[amplitude.name]} with a cell of {cells} would stand where "
+        "other lines hide it; the limits do not hold for it"
+    ]
 
 
 def _film(

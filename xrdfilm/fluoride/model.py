@@ -17,6 +17,7 @@ import numpy as np
 from xrdfilm._typing import FloatArray, Hkl
 from xrdfilm.crystal import Phase, line_list
 from xrdfilm.errors import CannotTellError
+from xrdfilm.fluoride.conversion import BAF2_EDGE_A
 from xrdfilm.intensity.model import (
     Orientation,
     aligned_00l,
@@ -44,6 +45,10 @@ STRUCTURE_SIGMA = {3: 0.12, 5: 0.06, 6: 0.06, 7: 0.15}
 the heights of Ba and Cu2 and on oxygen (computed spread of published coordinates)."""
 _STRUCTURE_DEFAULT = 0.15
 FLUORIDE_STRUCTURE_SIGMA = 0.03
+SHIFTED_STRUCTURE_SIGMA_PER_A = 0.6
+"""Relative doubt of |F|² for each Å by which the cell is off that of BaF2: it may hold yttrium,
+which scatters less than barium (by 0.5 to 0.9 of its share, from the form factors; a share of 1.45
+for each Å, see `xrdfilm.fluoride.conversion`), or oxygen, which changes next to nothing."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -257,12 +262,13 @@ def ratio_draws(
     doubt: ModelDoubt,
     *,
     by_width: Callable[[FloatArray], FloatArray] | None = None,
+    own_structure: float = FLUORIDE_STRUCTURE_SIGMA,
 ) -> RatioDraws:
     """Factors by which fluoride over film amplitude changes as the premises are drawn.
 
     ``weights`` (N,) are those of the fluoride's amplitude, Σ weights·areas / Σ weights·strengths.
     ``by_width`` turns standard normals into log areas where the line width was fitted; else
-    ``doubt.line_width`` holds.
+    ``doubt.line_width`` holds. ``own_structure`` is the relative doubt of the phase's |F|².
     """
     normals = _normals()
     spread = float(np.log(doubt.mosaic_factor))
@@ -289,7 +295,7 @@ def ratio_draws(
         @ weights
     )
     thick, thin, wide, narrow = theirs - ours
-    structure = doubt.structure * float(np.hypot(film.structure_sigma, FLUORIDE_STRUCTURE_SIGMA))
+    structure = doubt.structure * float(np.hypot(film.structure_sigma, own_structure))
     factors = {
         "thickness": 0.5 * float(thick - thin),
         "aperture": 0.5 * float(wide - narrow),
@@ -395,6 +401,12 @@ class _Curve:
             total += share * (window @ bare)
         values = np.log(total)
         return cls(nodes, values - np.interp(0.0, nodes, values))
+
+
+def shifted_structure_sigma(edge_A: float) -> float:
+    """Relative standard uncertainty of |F|² of a fluoride with this cell edge."""
+    shifted = SHIFTED_STRUCTURE_SIGMA_PER_A * (edge_A - BAF2_EDGE_A)
+    return float(np.hypot(FLUORIDE_STRUCTURE_SIGMA, shifted))
 
 
 def volume_fraction_of_ratio(ratio: FloatArray) -> FloatArray:

@@ -5,16 +5,16 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
+import numpy as np
+
 from xrdfilm._typing import Hkl
 from xrdfilm.estimate import Estimate, widest
 from xrdfilm.fluoride.amount import (
     UnderAssumption,
     upper_limit,
 )
-from xrdfilm.fluoride.search import (
-    OrientationVerdict,
-    Search,
-)
+from xrdfilm.fluoride.model import ASSUMPTIONS
+from xrdfilm.fluoride.search import OrientationVerdict, Search
 
 if TYPE_CHECKING:
     from xrdfilm.results import Fluoride
@@ -51,6 +51,14 @@ class FluorideLine:
     def significance(self) -> float:
         """Area over its standard uncertainty without a line."""
         return self.area / self.sigma_blank if self.sigma_blank > 0 else 0.0
+
+
+def _anything(level: float) -> Estimate:
+    """A volume fraction of which nothing is known."""
+    draws = np.linspace(0.0, 1.0, 1025)
+    sigma = float(draws.std())
+    sources = {"no usable line": sigma}
+    return Estimate(None, 0.0, 1.0, level, 0.5, sigma, sources, (0.0, 1.0), draws)
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,13 +111,21 @@ class FluorideEstimate:
         """The volume fraction whatever the orientation: of the settled assumption, else of all.
 
         While it is open, the figure is only as low as the lowest and only as high as the highest
-        of the assumptions have it: a limit is kept or broken only if each of them says so.
+        of the assumptions have it: a limit is kept or broken only if each of them says so. One
+        whose lines are all hidden allows anything.
         """
         chosen = self.worst
         if chosen is None or self.settled is not None:
             return None if chosen is None else chosen.volume_fraction
-        known = [a.volume_fraction for a in self.assumptions]
-        return widest([e for e in known if e is not None])
+        known = [a.volume_fraction for a in self.assumptions if a.volume_fraction is not None]
+        return widest([*known, _anything(known[0].level)] if self.unseen else known)
+
+    @property
+    def unseen(self) -> tuple[str, ...]:
+        """Assumptions none of whose lines could be used: fluoride that stands so would not show."""
+        if self.settled == "reference":
+            return ()
+        return tuple(name for name in ASSUMPTIONS if self.under(name) is None)
 
     def record(self) -> Fluoride:
         """The record for results.json.

@@ -215,7 +215,8 @@ class Amplitude:
 
     ``sigma`` holds the fluoride's own counts, ``sigma_blank`` does not. ``weights`` (L,) give
     value = Σ weights·areas / Σ weights·strengths; ``lines`` are the indices used. ``of_any_cell``:
-    where nothing was detected, value and sigma of what may be there with another cell.
+    where nothing was detected, value and sigma of what may be there with another cell, and
+    ``hidden_cells_A`` the cells at which other lines hide all of its own.
     """
 
     name: str
@@ -228,6 +229,7 @@ class Amplitude:
     strengths: FloatArray
     lines: tuple[int, ...]
     of_any_cell: tuple[float, float] | None = None
+    hidden_cells_A: tuple[float, ...] = ()
 
 
 def amplitude_of(
@@ -240,6 +242,7 @@ def amplitude_of(
     *,
     decides: Sequence[bool] | None = None,
     nominal: LineAreas | None = None,
+    at_nominal: FloatArray | None = None,
     shows: bool = False,
 ) -> Amplitude | None:
     """The amplitude of an assumption; None where none of its lines can be used.
@@ -247,8 +250,8 @@ def amplitude_of(
     ``strengths``, shape (lines,), are those of a unit volume; ``used`` the lines that make the
     amount, ``decides`` those that may detect, whose limits
     are given (nan where there is none). ``threshold`` is the decision's normal score. ``nominal``
-    are the lines at the nominal cell, for the limits; ``shows`` weighs lines as those of a
-    fluoride that is there.
+    are the lines at the nominal cell, for the limits, and ``at_nominal`` the strengths there;
+    ``shows`` weighs lines as those of a fluoride that is there.
     """
     mask = np.array(used, dtype=bool) & at.usable & (strengths > 0.0)
     if not mask.any():
@@ -262,16 +265,17 @@ def amplitude_of(
     share = weights / float(weights @ strengths)
     sigma = float(np.sqrt(np.square(share) @ at.variance))
     base = at if nominal is None else nominal
+    nominal_strengths = strengths if at_nominal is None else at_nominal
     may = np.array(used if decides is None else decides, dtype=bool)
-    blank_mask = may & base.usable & (strengths > 0.0)
+    blank_mask = may & base.usable & (nominal_strengths > 0.0)
     decision = detection = float("nan")
     blank = float(np.sqrt(np.square(share) @ at.blank_variance))
     if blank_mask.any():
-        blank_weights = np.where(blank_mask, strengths / base.blank_variance, 0.0)
-        blank_share = blank_weights / float(blank_weights @ strengths)
+        blank_weights = np.where(blank_mask, nominal_strengths / base.blank_variance, 0.0)
+        blank_share = blank_weights / float(blank_weights @ nominal_strengths)
         root = float(np.sqrt(np.square(blank_share) @ base.blank_variance))
         third = float((blank_share * np.sqrt(base.blank_variance) / root) ** 3 @ base.third)
-        slope = float(np.square(blank_share) @ (base.variance_slope * strengths))
+        slope = float(np.square(blank_share) @ (base.variance_slope * nominal_strengths))
         decision = root * (threshold + third * (threshold**2 - 1.0) / 6.0)
         z_beta = float(ndtri(1.0 - beta))
         detection = decision + z_beta * root
@@ -291,13 +295,18 @@ def amplitude_of(
 
 
 def of_any_cell(
-    amplitude: Amplitude, scans: Sequence[LineScan | None], used: Sequence[bool], level: float
+    amplitude: Amplitude,
+    scans: Sequence[LineScan | None],
+    used: Sequence[bool],
+    edges_A: FloatArray,
+    level: float,
 ) -> Amplitude:
     """The amplitude of what was not detected, for a cell that may be anywhere in the range.
 
     At the nominal cell a fluoride with another cell shows nothing. So the likelihood of the
     amplitude is averaged over the cells, each as likely as another; value and sigma are the mean
     and the spread that reach the limit at ``level`` of what then remains (amplitudes from 0 up).
+    Cells (of ``edges_A``, shape (G,)) at which every line is hidden are left out and named.
     """
     strengths = amplitude.strengths
     information = score = np.zeros(1)
@@ -320,7 +329,8 @@ def of_any_cell(
     limit = float(np.interp(level, cumulative / cumulative[-1], x))
     mean = float(density @ x / density.sum())
     sigma = (limit - mean) / float(ndtri(level))
-    return replace(amplitude, of_any_cell=(mean, sigma))
+    hidden = tuple(float(edge) for edge in edges_A[~seen])
+    return replace(amplitude, of_any_cell=(mean, sigma), hidden_cells_A=hidden)
 
 
 @dataclass(frozen=True, slots=True)

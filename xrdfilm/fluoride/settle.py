@@ -87,8 +87,7 @@ def advice(estimate: FluorideEstimate, optics: Optics, *, wanted: float = 0.01) 
 
     Empty where the scan decides it already.
     """
-    worst = estimate.worst
-    interval = worst.volume_fraction if worst is not None else None
+    worst, interval = estimate.worst, estimate.volume_fraction
     if interval is not None and interval.high is not None and interval.high <= wanted:
         return ()
     if interval is not None and interval.low is not None and interval.low > wanted:
@@ -109,7 +108,7 @@ def advice(estimate: FluorideEstimate, optics: Optics, *, wanted: float = 0.01) 
         )
         told.extend(_tilt_sentences(estimate))
     shared = [line for line in estimate.lines if line.use.startswith("shared")]
-    if shared and not any(
+    if (shared or "aligned_00l" in estimate.unseen) and not any(
         line.hkl == (4, 0, 0) and line.use == "decides" for line in estimate.lines
     ):
         told.append(
