@@ -781,17 +781,29 @@ def coverage_table() -> str:
     return "\n".join(lines)
 
 
-TABLES = {"calibration.md": ("coverage", coverage_table)}
-"""Pages written by hand with a table made from data, between its marks."""
+def alarms_table() -> str:
+    """False alarms, misses and wrong verdicts of docs/calibration.json as a table."""
+    rows = json.loads((HERE / "calibration.json").read_text(encoding="utf-8"))["alarms"]
+    lines = ["| what | stated | found | of | command |", "|---|---|---|---|---|"]
+    lines += [
+        f"| {r['what']} | {r['stated']} | {r['found']} | {r['of']} | `{r['command']}` |"
+        for r in rows
+    ]
+    return "\n".join(lines)
+
+
+TABLES = {"calibration.md": {"coverage": coverage_table, "alarms": alarms_table}}
+"""Pages written by hand with tables made from data, between their marks."""
 
 
 def filled(name: str) -> str:
-    """The text that a page with a table should have now."""
-    mark, table = TABLES[name]
+    """The text that a page with tables should have now."""
     text = (HERE / name).read_text(encoding="utf-8")
-    head, _, rest = text.partition(f"<!-- table: {mark} -->\n")
-    _, _, tail = rest.partition("<!-- end -->")
-    return f"{head}<!-- table: {mark} -->\n\n{table()}\n\n<!-- end -->{tail}"
+    for mark, table in TABLES[name].items():
+        head, _, rest = text.partition(f"<!-- table: {mark} -->\n")
+        _, _, tail = rest.partition("<!-- end -->")
+        text = f"{head}<!-- table: {mark} -->\n\n{table()}\n\n<!-- end -->{tail}"
+    return text
 
 
 def current() -> dict[Path, str]:

@@ -178,6 +178,39 @@ def test_every_page_is_listed():
         assert name == "index" or f"\n{name}\n" in index, name
 
 
+def test_every_name_of_the_interface_is_accounted_for():
+    from typing import get_args
+
+    from xrdfilm.cli import COMMANDS
+    from xrdfilm.results import Reason, Verdict
+    from xrdfilm.runfile import RunFile
+
+    page = (ROOT / "docs/names.md").read_text(encoding="utf-8")
+    words = set(re.findall(r"[a-z]+", page.lower()))
+    names = [*COMMANDS, *RunFile.model_fields, *get_args(Verdict)]
+    names += get_args(Reason.model_fields["outcome"].annotation)
+    assert [name for name in names if name not in words] == []
+
+
+def test_methods_pages_tell_source_and_place_of_every_formula():
+    for page in sorted((ROOT / "docs/methods").glob("*.md")):
+        found = 0
+        for table in re.findall(r"(?:^\|.*\n)+", page.read_text(encoding="utf-8"), re.M):
+            if table.count("\n") < 3:
+                continue
+            head, _, *rows = (re.split(r"(?<!\\)\|", line)[1:-1] for line in table.splitlines())
+            if "source" not in " ".join(head) or "where" not in " ".join(head):
+                continue
+            at = {title.strip(): i for i, title in enumerate(head)}
+            for row in rows:
+                if row[0].strip() in ("K", "v_o"):  # drops out; what is sought
+                    continue
+                assert row[at["source"]].strip(), (page.name, row)
+                assert "`xrdfilm." in row[at["where"]], (page.name, row)
+                found += 1
+        assert found >= 4, page.name
+
+
 # ------------------------------------------------------------------------------------ the site
 
 

@@ -31,7 +31,7 @@ def test_orders_of_film_and_layers_are_there(on_tape: Layout) -> None:
 
 
 def test_traps_of_the_trade_are_left_out_with_their_reason(on_crystal: Layout) -> None:
-    """Findings A3: on SrTiO3 (003) and (006) sit on substrate lines."""
+    """On SrTiO3 (003) and (006) sit on substrate lines."""
     reasons = dict(on_crystal.left_out)
     for hkl in ((0, 0, 3), (0, 0, 6)):
         assert "SrTiO3" in reasons[Reflection("YBCO", hkl)]
@@ -40,7 +40,7 @@ def test_traps_of_the_trade_are_left_out_with_their_reason(on_crystal: Layout) -
 def test_b_normal_grains_under_the_sixth_order_are_no_measure_of_their_own(
     on_tape: Layout,
 ) -> None:
-    """Findings A3: (020) lies under (006); it is fitted along but not used."""
+    """(020) lies under (006); it is fitted along but not used."""
     assert "YBCO (020)" in names(on_tape, "nuisance")
     assert "YBCO (020)" not in names(on_tape)
     assert Reflection("YBCO", (0, 2, 0)) in dict(on_tape.left_out)

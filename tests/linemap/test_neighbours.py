@@ -41,7 +41,7 @@ def test_misoriented_buffer_grains_are_neighbours():
 
 
 def test_ghosts_stand_where_the_trade_knows_them():
-    # Findings F3 [C]: K-beta of Ni(200) 46.54 for Ni (here Ni-5W: a = 3.545), W of YBCO (005) 36.84
+    # by hand: K-beta of Ni(200) 46.54 for Ni (here Ni-5W: a = 3.545), W of YBCO (005) 36.84
     nickel = Stack(FILM, (), Layer(load_phase("Ni"), None))
     counts = 100.0 + peak(51.85, 1e5) + peak(38.51, 2e4)
     beta = labels(counts, nickel, 46.2, 46.9)["K-beta of Ni (200)"]
