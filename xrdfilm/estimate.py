@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 
 import numpy as np
 from scipy.special import ndtr, ndtri
@@ -92,8 +93,7 @@ def from_normal(
     the limit of an estimate that stands at the bound: a negative estimate must not give a limit
     better than the scan could ever give). The upper bound likewise.
     """
-    z_two = float(ndtri(0.5 + level / 2.0))
-    z_one = float(ndtri(level))
+    z_two, z_one = _deviates(level)
     low_bound, high_bound = bounds
     low, high = estimate - z_two * sigma, estimate + z_two * sigma
     value: float | None = estimate
@@ -114,6 +114,12 @@ def from_normal(
     return Estimate(
         value, low, high, level, estimate, sigma, dict(sources or {"counting": sigma}), bounds
     )
+
+
+@lru_cache(maxsize=64)
+def _deviates(level: float) -> tuple[float, float]:
+    """Normal deviates of a two-sided interval and of a one-sided limit at a level."""
+    return float(ndtri(0.5 + level / 2.0)), float(ndtri(level))
 
 
 def from_draws(
@@ -173,6 +179,11 @@ def _quantiles(ordered: FloatArray, probabilities: Sequence[float]) -> list[floa
     return found
 
 
+def _at_ranks(ordered: FloatArray, rank: FloatArray) -> FloatArray:
+    """Quantiles of an ascending sample at many ranks 0..1, as `_quantiles`."""
+    return np.interp(rank * (ordered.size - 1), np.arange(ordered.size), ordered)
+
+
 def _within_bounds(estimate: Estimate) -> FloatArray:
     """The draws that lie within the bounds; where none does, the bound nearest to them."""
     assert estimate.draws is not None
@@ -200,7 +211,7 @@ def widest(estimates: Sequence[Estimate]) -> Estimate:
         return max(estimates, key=lambda e: np.inf if e.high is None else e.high)
     first = max(drawn, key=lambda e: e.sigma or 0.0)
     rank = np.linspace(0.0, 1.0, max(len(e.draws) for e in drawn if e.draws is not None))
-    table = np.array([np.quantile(_within_bounds(e), rank) for e in drawn])
+    table = np.array([_at_ranks(_within_bounds(e), rank) for e in drawn])
     draws = np.where(rank < 0.5, table.min(axis=0), table.max(axis=0))
     spread, own = float(draws.std()), first.sigma or 0.0
     sources = dict(adding_up(first).sources)

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 
@@ -24,9 +25,14 @@ class Reflection:
     hkl: Hkl
 
     def __str__(self) -> str:
-        h, k, l = self.hkl  # noqa: E741
-        joined = f"{h}{k}{l}" if all(0 <= i <= 9 for i in self.hkl) else f"{h} {k} {l}"
-        return f"{self.phase} ({joined})"
+        return _label(self.phase, self.hkl)
+
+
+@lru_cache(maxsize=4096)
+def _label(phase: str, hkl: Hkl) -> str:
+    h, k, l = hkl  # noqa: E741
+    joined = f"{h}{k}{l}" if all(0 <= i <= 9 for i in hkl) else f"{h} {k} {l}"
+    return f"{phase} ({joined})"
 
 
 @dataclass(frozen=True, slots=True)

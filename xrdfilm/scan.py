@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 from typing import Literal
 
@@ -31,7 +32,7 @@ class Finding:
     text: str
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Scan:
     """One measured scan, ascending in its axis.
 
@@ -61,7 +62,7 @@ class Scan:
     def __len__(self) -> int:
         return int(self.axis_deg.size)
 
-    @property
+    @cached_property
     def step_deg(self) -> float:
         """Median step of the axis."""
         return float(np.median(np.diff(self.axis_deg)))

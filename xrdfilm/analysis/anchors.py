@@ -13,7 +13,7 @@ from xrdfilm.crystal import Phase
 from xrdfilm.crystal.radiation import d_of, two_theta_of
 from xrdfilm.crystal.structure import crystal_system
 from xrdfilm.errors import CannotTellError
-from xrdfilm.lattice.alignment import Alignment, align, no_alignment, placed_lines
+from xrdfilm.lattice.alignment import Alignment, align, no_alignment, well_placed
 from xrdfilm.lattice.cell import CellEstimate, System, refine_cell
 from xrdfilm.lattice.places import refraction_shift
 from xrdfilm.lines import MeasuredLine, MeasuredLines
@@ -32,11 +32,11 @@ def _placed(
     lines: MeasuredLines, laid: Sequence[LaidLine], roles: tuple[str, ...]
 ) -> list[tuple[MeasuredLine, LaidLine]]:
     """Lines of these roles whose fitted place can carry an alignment or a cell."""
-    sound = {id(line) for line in placed_lines(lines, least_significance=LEAST_SIGNIFICANCE)[0]}
+    sound = well_placed(lines, least_significance=LEAST_SIGNIFICANCE)
     return [
         (line, what)
-        for line, what in zip(lines, laid, strict=True)
-        if id(line) in sound
+        for line, what, good in zip(lines, laid, sound.tolist(), strict=True)
+        if good
         and what.role in roles
         and what.use == "measure"
         and what.ghost is None

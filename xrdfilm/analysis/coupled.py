@@ -12,7 +12,8 @@ hide which depends on the film's cell: each scan gets the layout of its own (`Pr
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -45,7 +46,7 @@ from xrdfilm.scan import Scan
 __all__ = ["CoupledFit", "Prepared", "analyse_coupled", "prepare", "saturation_level", "wrong_axis"]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class CoupledFit:
     """What the fits of one coupled scan gave.
 
@@ -66,6 +67,7 @@ class CoupledFit:
     lines: MeasuredLines
     laid: tuple[LaidLine, ...]
     notes: tuple[str, ...] = ()
+    _usable: dict[str, MeasuredLines] = field(default_factory=dict, init=False, repr=False)
 
     @property
     def premises(self) -> Premises:
@@ -74,6 +76,10 @@ class CoupledFit:
 
     def aligned_scan(self) -> Scan:
         """The scan with its axis corrected for zero and displacement, without excluded points."""
+        return self._aligned
+
+    @cached_property
+    def _aligned(self) -> Scan:
         scan = self.scan
         keep = self.premises.adjustments.kept_points(scan.axis_deg)
         axis = self.alignment.correct(scan.axis_deg)
@@ -84,7 +90,13 @@ class CoupledFit:
 
     def usable(self, phase: str) -> MeasuredLines:
         """Fitted lines of a phase that figures may rest on; the others are left out and named."""
-        return FittedLines(self.lines, self.laid).usable(phase)
+        if phase not in self._usable:
+            self._usable[phase] = self._fitted.usable(phase)
+        return self._usable[phase]
+
+    @cached_property
+    def _fitted(self) -> FittedLines:
+        return FittedLines(self.lines, self.laid)
 
 
 def analyse_coupled(

@@ -35,11 +35,12 @@ def doublet_note(
         return None
     pair = radiation(rays.anode)
     found = list(lines)
+    net = scan.counts - background
     seen = [
         rise
         for line in found
         if line.significance > LEAST_SIGNIFICANCE
-        and (rise := _rise(scan, background, line, found, pair)) is not None
+        and (rise := _rise(scan, net, line, found, pair)) is not None
     ]
     if not seen:
         return None
@@ -60,7 +61,7 @@ def doublet_note(
 
 def _rise(
     scan: Scan,
-    background: FloatArray,
+    net: FloatArray,
     line: MeasuredLine,
     lines: Iterable[MeasuredLine],
     pair: Radiation,
@@ -81,12 +82,13 @@ def _rise(
     )
     if crowded:
         return None
-    x, net = scan.axis_deg, scan.counts - background
-    near = np.flatnonzero(np.abs(x - place) < width)
-    if near.size < 3:
+    x = scan.axis_deg
+    first, last = np.searchsorted(x, (place - width, place + width)).tolist()
+    if last - first < 3:
         return None
-    top = int(near[np.argmax(net[near])])
+    top = first + int(np.argmax(net[first:last]))
     if not x[0] < x[top] - apart or not x[top] + apart < x[-1]:
         return None
-    low, high = np.interp([x[top] - apart, x[top] + apart], x, net)
+    reach = slice(*np.searchsorted(x, (x[top] - 2.0 * apart, x[top] + 2.0 * apart)).tolist())
+    low, high = np.interp([x[top] - apart, x[top] + apart], x[reach], net[reach])
     return float((high - low) / net[top])

@@ -7,9 +7,13 @@ of one phase the sum is then still good; a line of another phase spoils it.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence, Set
 from dataclasses import dataclass, replace
+from functools import cached_property
 
+import numpy as np
+
+from xrdfilm._typing import BoolArray, FloatArray
 from xrdfilm.analysis.layout import LaidLine
 from xrdfilm.lines import MeasuredLines, Reflection
 
@@ -22,7 +26,7 @@ BOUND_INSEPARABLE_FWHM = 2.0
 SPOILS_FROM = 0.02  # of a line's area: a weaker neighbour matters less than the profile does
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class FittedLines:
     """All fitted lines of a scan and what each of them is."""
 
@@ -43,10 +47,9 @@ class FittedLines:
             if line.reflection.phase == phase and laid.ghost is None
         ]
         measured = [i for i in own if self.laid[i].use == "measure"]
-        beside = [i for i in own if i not in measured]
         keep: list[list[int]] = []
-        for group in self._groups(measured, beside):
-            asked = [i for i in group if i in measured]
+        for group in self._groups(own, set(measured)):
+            asked = [i for i in group if self.laid[i].use == "measure"]
             reason = next((r for i in asked if (r := self._why_not(i, phase, group))), "")
             if reason:
                 left_out += [(self.lines.lines[i].reflection, reason) for i in asked]
@@ -67,7 +70,7 @@ class FittedLines:
 
     def _in_a_foot(self, i: int, group: Sequence[int]) -> str:
         """The strong line whose foot this one lies in, in words; not one that it is summed with."""
-        line, areas = self.lines.lines[i], self.lines.areas
+        line, areas = self.lines.lines[i], self._areas
         if "misfit" not in line.flags:
             return ""
         near = [
@@ -87,39 +90,46 @@ class FittedLines:
 
         Layers below the film have their cells: among themselves they are told as fitted.
         """
-        mine = self.laid[i].role
-        for k, (other, laid) in enumerate(zip(self.lines, self.laid, strict=True)):
-            if mine != "film" and laid.role != "film":
+        mine = self.laid[i]
+        for k in np.flatnonzero(self._inseparable[i]).tolist():
+            other, laid = self.lines.lines[k], self.laid[k]
+            if mine.role != "film" and laid.role != "film":
                 continue
             foreign = [m for m in other.members if m.phase != phase]
             if k == i or not foreign or laid.ghost is not None or laid.role == "fluoride":
                 continue
-            matters = (
-                laid.strength > SPOILS_FROM * self.laid[i].strength
+            if (
+                laid.strength > SPOILS_FROM * mine.strength
                 or abs(other.area_counts_deg) > SPOILS_FROM * self.lines.lines[i].area_counts_deg
-            )
-            if matters and self._inseparable(i, k):
+            ):
                 return f"not held apart from {foreign[0]} beside it"
         return ""
 
-    def _groups(self, measured: Sequence[int], beside: Iterable[int]) -> list[list[int]]:
-        """Indices of the lines to be summed: measured ones, with those of ``beside`` close by."""
-        at = {i: self.lines.lines[i].two_theta_deg for i in (*measured, *beside)}
+    def _groups(self, own: Sequence[int], measured: Set[int]) -> list[list[int]]:
+        """Indices of the lines to be summed: ``measured`` ones, with others of ``own`` close by."""
         groups: list[list[int]] = []
-        for i in sorted(at, key=lambda k: at[k]):
-            if groups and self._inseparable(groups[-1][-1], i):
+        for i in sorted(own, key=lambda k: self.lines.lines[k].two_theta_deg):
+            if groups and self._inseparable[groups[-1][-1], i]:
                 groups[-1].append(i)
             else:
                 groups.append([i])
-        kept = [group for group in groups if set(group) & set(measured)]
-        return sorted(kept, key=min)
+        return sorted((group for group in groups if measured & set(group)), key=min)
 
-    def _inseparable(self, i: int, k: int) -> bool:
-        """Whether two lines are too close for an area of each."""
-        one, other = self.lines.lines[i], self.lines.lines[k]
-        gap = abs(one.two_theta_deg - other.two_theta_deg)
-        width = max(one.fwhm_deg, other.fwhm_deg)
-        if gap < INSEPARABLE_FWHM * width:
-            return True
-        bound = any(line.place != "free" or "held_place" in line.flags for line in (one, other))
-        return bound and gap < BOUND_INSEPARABLE_FWHM * width
+    @cached_property
+    def _areas(self) -> FloatArray:
+        return self.lines.areas
+
+    @cached_property
+    def _inseparable(self) -> BoolArray:
+        """Whether two lines are too close for an area of each, (N, N)."""
+        place = np.array([line.two_theta_deg for line in self.lines])
+        width = np.array([line.fwhm_deg for line in self.lines])
+        bound = np.array(
+            [line.place != "free" or "held_place" in line.flags for line in self.lines], bool
+        )
+        gap = np.abs(place[:, None] - place)
+        widest = np.fmax(width[:, None], width)
+        near = gap < INSEPARABLE_FWHM * widest
+        return np.asarray(
+            near | ((bound[:, None] | bound) & (gap < BOUND_INSEPARABLE_FWHM * widest))
+        )

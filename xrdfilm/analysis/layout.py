@@ -8,6 +8,7 @@ windows touch are fitted together, so that each area is freed of its neighbours'
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -64,7 +65,7 @@ class LaidLine:
         return self.members[0]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Layout:
     """The lines of a stack in their windows.
 
@@ -85,12 +86,12 @@ class Layout:
     background_degree: int | None = None
     excluded_deg: tuple[tuple[float, float], ...] = ()
 
-    @property
+    @cached_property
     def order(self) -> tuple[int, ...]:
         """Indices of the lines in the order of the compiled plan."""
         return tuple(i for window in self.windows for i in window)
 
-    @property
+    @cached_property
     def true_deg(self) -> FloatArray:
         """Places for the stated cells, shape (n,), in degrees of 2θ."""
         return np.array([_place(line) for line in self.lines])

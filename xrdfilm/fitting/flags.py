@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from functools import lru_cache
 from types import MappingProxyType
 from typing import NamedTuple
 
@@ -94,6 +95,7 @@ def flag_bit(code: str) -> int:
     return 1 << FLAGS[code].bit
 
 
+@lru_cache(maxsize=4096)
 def unpack_flags(packed: int) -> tuple[str, ...]:
     """Codes of the flags in a packed integer."""
     return tuple(code for code, flag in FLAGS.items() if packed >> flag.bit & 1)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -57,7 +58,7 @@ class BlockFits:
         return WindowFits(self, index)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class WindowFits:
     """The fits of one scan, a view into a block."""
 
@@ -66,23 +67,29 @@ class WindowFits:
 
     def measured_lines(self, left_out: tuple[tuple[Reflection, str], ...] = ()) -> MeasuredLines:
         """The fitted lines, and ``left_out`` joined by those that could not be fitted."""
+        lines = self._lines
+        return replace(lines, left_out=left_out + lines.left_out) if left_out else lines
+
+    @cached_property
+    def _lines(self) -> MeasuredLines:
         b, i = self.block, self.index
-        fitted = np.flatnonzero(np.isfinite(b.area[i]))
+        there = np.isfinite(b.area[i])
+        fitted = np.flatnonzero(there)
         columns = (
-            b.expected,
-            b.place,
-            b.place_sigma,
-            b.area,
-            b.area_sigma,
-            b.fwhm,
-            b.fwhm_sigma,
-            b.mixing,
-            b.significance,
-            b.decision,
-            b.detection,
-            b.background,
+            b.expected[i],
+            b.place[i],
+            b.place_sigma[i],
+            b.area[i],
+            np.sqrt(np.diagonal(b.area_covariance[i])),
+            b.fwhm[i],
+            b.fwhm_sigma[i],
+            b.mixing[i],
+            b.significance[i],
+            b.decision[i],
+            b.detection[i],
+            b.background[i],
         )
-        table = np.stack([column[i, fitted] for column in columns], axis=1).tolist()
+        table = np.stack(columns, axis=1)[fitted].tolist()
         held = flag_bit("held_place")
         lines = tuple(
             MeasuredLine(
@@ -108,11 +115,11 @@ class WindowFits:
         )
         missing = tuple(
             (line.members[0], "the scan holds too few usable points at its place")
-            for line, there in zip(b.plan.lines, np.isfinite(b.area[i]), strict=True)
-            if not there and line.members
+            for n in np.flatnonzero(~there)
+            if (line := b.plan.lines[n]).members
         )
         covariance = b.area_covariance[i][np.ix_(fitted, fitted)]
-        return MeasuredLines(lines, covariance, left_out + missing)
+        return MeasuredLines(lines, covariance, missing)
 
     def lines_on(self, two_theta_deg: FloatArray, window: int) -> FloatArray:
         """What the lines of a window give on any axis (N,), in counts; lines under 0 count as 0."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -61,7 +62,7 @@ def _anything(level: float) -> Estimate:
     return Estimate(None, 0.0, 1.0, level, 0.5, sigma, sources, (0.0, 1.0), draws)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class FluorideEstimate:
     """Everything the scan says of the fluoride.
 
@@ -106,7 +107,7 @@ class FluorideEstimate:
         open_ = [a for a in self.assumptions if a.volume_fraction is not None]
         return max(open_, key=upper_limit, default=None)
 
-    @property
+    @cached_property
     def volume_fraction(self) -> Estimate | None:
         """The volume fraction whatever the orientation: of the settled assumption, else of all.
 

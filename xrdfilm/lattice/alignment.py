@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from xrdfilm._typing import FloatArray
+from xrdfilm._typing import BoolArray, FloatArray
 from xrdfilm.errors import AlignmentError, CannotTellError
 from xrdfilm.estimate import DEFAULT_LEVEL, Estimate, from_normal
 from xrdfilm.fitting.flags import FLAGS
@@ -287,12 +287,15 @@ _BAD_PLACE = frozenset(
 )
 
 
+LEAST_APART_FWHM = 1.5  # nearer lines whose places were both fitted trade them
+
+
 def placed_lines(
     lines: MeasuredLines,
     *,
     phase: str | None = None,
     least_significance: float = 10.0,
-    least_apart_fwhm: float = 1.5,
+    least_apart_fwhm: float = LEAST_APART_FWHM,
 ) -> tuple[list[MeasuredLine], list[tuple[str, str]]]:
     """The lines whose fitted place can carry an alignment or a cell, and why the others cannot.
 
@@ -301,32 +304,58 @@ def placed_lines(
     negligible beside them (the places of two such lines trade against each other). ``phase``:
     only lines of this phase are judged.
     """
+    near, good = _close_by(lines, least_significance, least_apart_fwhm)
     kept: list[MeasuredLine] = []
     left_out: list[tuple[str, str]] = []
-    free = [line for line in lines if line.place != "forced"]
-    place = np.array([line.two_theta_deg for line in free])
-    width = np.array([line.fwhm_deg for line in free])
-    highest = np.array([abs(o.area_counts_deg) + 2.0 * o.area_sigma_counts_deg for o in free])
-    for line in lines:
+    for i, line in enumerate(lines):
         if phase is not None and line.reflection.phase != phase:
             continue
+        if good[i]:
+            kept.append(line)
+            continue
         bad = _BAD_PLACE.intersection(line.flags)
-        close = np.abs(place - line.two_theta_deg) < least_apart_fwhm * np.maximum(
-            line.fwhm_deg, width
-        )
-        close &= highest > 0.003 * abs(line.area_counts_deg)
-        near = [free[k] for k in np.flatnonzero(close) if free[k] is not line]
         if line.place == "forced":
             why = "its place was not fitted"
         elif line.significance < least_significance:
             why = f"too weak ({line.significance:.1f} standard uncertainties)"
         elif bad:
             why = "; ".join(FLAGS[flag].short for flag in sorted(bad))
-        elif near:
-            apart = abs(near[0].two_theta_deg - line.two_theta_deg)
-            why = f"blended with {near[0].reflection}, {apart:.2f}° away"
         else:
-            kept.append(line)
-            continue
+            beside = lines.lines[int(np.argmax(near[i]))]
+            apart = abs(beside.two_theta_deg - line.two_theta_deg)
+            why = f"blended with {beside.reflection}, {apart:.2f}° away"
         left_out.append((str(line.reflection), why))
     return kept, left_out
+
+
+def well_placed(lines: MeasuredLines, *, least_significance: float) -> BoolArray:
+    """Which lines `placed_lines` keeps, (N,), without the reasons why the others are not."""
+    return _close_by(lines, least_significance, LEAST_APART_FWHM)[1]
+
+
+def _close_by(
+    lines: MeasuredLines, least_significance: float, least_apart_fwhm: float
+) -> tuple[BoolArray, BoolArray]:
+    """Which fitted places stand too close to each line, (N, N), and which lines are good, (N,)."""
+    table = np.array(
+        [
+            (
+                line.two_theta_deg,
+                line.fwhm_deg,
+                line.area_counts_deg,
+                line.area_sigma_counts_deg,
+                line.significance,
+                line.place == "forced",
+                not _BAD_PLACE.isdisjoint(line.flags),
+            )
+            for line in lines
+        ]
+    ).reshape(-1, 7)
+    place, width, area, sigma, significance, forced, bad = table.T
+    near = np.abs(place[:, None] - place) < least_apart_fwhm * np.maximum(width[:, None], width)
+    near &= np.abs(area) + 2.0 * sigma > 0.003 * np.abs(area[:, None])
+    near &= forced == 0.0
+    np.fill_diagonal(near, False)
+    weak = significance < least_significance
+    good = (forced == 0.0) & ~weak & (bad == 0.0) & ~near.any(axis=1)
+    return near, good

@@ -14,8 +14,8 @@ Pure functions on arrays; nothing here knows of crystals.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
-from functools import lru_cache
+from dataclasses import dataclass, field, replace
+from functools import cached_property, lru_cache
 
 import numpy as np
 from scipy.special import chdtrc, ndtri
@@ -35,7 +35,7 @@ _ROOM_BELOW_ZERO = 0.1
 _SUM_KNOWN_TO = 0.3
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, eq=False)
 class Response:
     """Line areas of each component at unit amplitude, with draws over what is not known.
 
@@ -49,17 +49,34 @@ class Response:
     draws: FloatArray
     normals: FloatArray
     causes: tuple[str, ...]
+    _parts: dict[tuple[tuple[int, ...], tuple[int, ...]], Response] = field(
+        default_factory=dict, init=False, repr=False
+    )
+
+    @cached_property
+    def scale(self) -> FloatArray:
+        """The largest nominal area of each component, (P,)."""
+        return np.asarray(np.abs(self.nominal).max(axis=0))
+
+    @cached_property
+    def scaled(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Nominal values and draws over `scale`, and draws without what scales columns alike."""
+        nominal, draws = self.nominal / self.scale, self.draws / self.scale
+        return nominal, draws, _less_common_scale(nominal, draws)
 
     def select(self, rows: Sequence[int] | range, columns: Sequence[int]) -> Response:
         """The response of these lines to these components."""
-        at = np.ix_(rows, columns)
-        return Response(
-            tuple(self.components[i] for i in columns),
-            self.nominal[at],
-            self.draws[:, at[0], at[1]],
-            self.normals,
-            self.causes,
-        )
+        key = (tuple(rows), tuple(columns))
+        if key not in self._parts:
+            at = np.ix_(rows, columns)
+            self._parts[key] = Response(
+                tuple(self.components[i] for i in columns),
+                self.nominal[at],
+                self.draws[:, at[0], at[1]],
+                self.normals,
+                self.causes,
+            )
+        return self._parts[key]
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,14 +139,13 @@ def solve_shares(
         raise CannotTellError(
             f"{n} usable lines cannot hold {p} components apart: {', '.join(response.components)}"
         )
-    scale = np.abs(response.nominal).max(axis=0)
+    scale = response.scale
     if np.any(scale <= 0.0):
         silent = [c for c, s in zip(response.components, scale, strict=True) if s <= 0.0]
         raise CannotTellError(f"no usable line would show {', '.join(silent)}")
-    nominal, draws = response.nominal / scale, response.draws / scale
-
+    nominal, draws, without_scale = response.scaled
     per_area = variance_per_area(areas, covariance) if like_areas else 0.0
-    weights = _weights(areas, covariance, nominal, draws, per_area)
+    weights = _weights(areas, covariance, nominal, without_scale, per_area)
     normal_matrix = nominal.T @ weights @ nominal
     unit = 1.0 / np.sqrt(np.diag(normal_matrix))
     if np.linalg.cond(normal_matrix * np.outer(unit, unit)) > _WORST_CONDITION:
@@ -143,10 +159,10 @@ def solve_shares(
     root = _root(covariance)
     noise = normal_draws(count, n, seed=21) @ root.T
     noise += _poisson_skew(noise, np.diag(covariance), per_area)
-    left = np.matmul(draws.transpose(0, 2, 1), weights)
-    drawn = np.linalg.solve(np.matmul(left, draws), np.matmul(left, (areas + noise)[:, :, None]))[
-        :, :, 0
-    ]
+    turned = np.ascontiguousarray(draws.transpose(0, 2, 1))
+    left = (turned.reshape(-1, n) @ weights).reshape(count, p, n)
+    right = np.matmul(left, (areas + noise)[:, :, None])
+    drawn = np.linalg.solve(np.matmul(left, draws), right)[:, :, 0]
 
     residual = areas - predicted
     chi_square = float(residual @ weights @ residual)
@@ -235,11 +251,11 @@ def _weights(
 ) -> FloatArray:
     """Inverse of counting plus model covariance, shape (N, N).
 
+    ``draws`` are those without what scales a column alike (`Response.scaled`).
     Both parts belong to the areas that the fit predicts, not to the measured ones: weighting by
     measured areas would favour lines that came out low (Peelle's puzzle).
     """
     measured = np.diag(covariance)
-    draws = _less_common_scale(nominal, draws)
     total = covariance + np.diag((0.05 * np.abs(areas)) ** 2)
     for _ in range(2):
         weights = np.linalg.inv(total)
