@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from xrdfilm.analysis.held_apart import FittedLines
-from xrdfilm.analysis.layout import LaidLine, Use
+from xrdfilm.analysis.laid_lines import LaidLine, Use
 from xrdfilm.linemap.expected import Role
 from xrdfilm.lines import MeasuredLine, MeasuredLines, Reflection
 

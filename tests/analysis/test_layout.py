@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from tests.invented import premises_on
-from xrdfilm.analysis.layout import PAD_DEG, Layout, lay_out
+from xrdfilm.analysis.laid_lines import PAD_DEG
+from xrdfilm.analysis.layout import Layout, lay_out
 from xrdfilm.lines import Reflection
 
 

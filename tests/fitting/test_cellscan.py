@@ -9,16 +9,14 @@ from scipy.stats import gamma
 
 from xrdfilm.crystal.radiation import radiation, two_theta_of
 from xrdfilm.fitting.cellscan import (
-    LineShape,
-    Neighbour,
     fit_line,
-    line_window,
     normal_score,
     path_length,
     scan_line,
     search_p_value,
 )
 from xrdfilm.fitting.detection import fit_at_places
+from xrdfilm.fitting.line_window import LineShape, Neighbour, line_window
 from xrdfilm.fitting.profile import doublet
 
 CU = radiation("Cu")

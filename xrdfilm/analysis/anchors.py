@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from xrdfilm.analysis.layout import LaidLine
+from xrdfilm.analysis.laid_lines import LaidLine
 from xrdfilm.analysis.premises import Premises
 from xrdfilm.analysis.prepared import decrement
 from xrdfilm.crystal import Phase

@@ -20,7 +20,7 @@ import numpy as np
 from xrdfilm._typing import FloatArray
 from xrdfilm.analysis.anchors import align_by_layers, buffer_scales, cell_of_film, film_on_cell
 from xrdfilm.analysis.held_apart import FittedLines
-from xrdfilm.analysis.layout import LaidLine
+from xrdfilm.analysis.laid_lines import LaidLine
 from xrdfilm.analysis.line_shapes import USUAL_MIXING, expected_mixing, expected_widths
 from xrdfilm.analysis.premises import Premises
 from xrdfilm.analysis.prepared import (

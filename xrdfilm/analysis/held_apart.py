@@ -14,7 +14,7 @@ from functools import cached_property
 import numpy as np
 
 from xrdfilm._typing import BoolArray, FloatArray
-from xrdfilm.analysis.layout import LaidLine
+from xrdfilm.analysis.laid_lines import LaidLine
 from xrdfilm.lines import MeasuredLines, Reflection
 
 FOOT_REACH_DEG = 1.5

@@ -9,60 +9,35 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Literal
 
 import numpy as np
 
 from xrdfilm._typing import FloatArray
 from xrdfilm.adjustments import Adjustments
+from xrdfilm.analysis.laid_lines import (
+    PAD_DEG,
+    LaidLine,
+    blended,
+    film_lines,
+    fluoride_lines,
+    ghost_lines,
+    layer_lines,
+)
 from xrdfilm.analysis.premises import Premises
 from xrdfilm.crystal import Phase, line_list
-from xrdfilm.crystal.radiation import two_theta_of
 from xrdfilm.fitting.windows import LineSpec, WindowSpec
-from xrdfilm.linemap.expected import ExpectedLine, Role, StackPhase, expected_lines, stack_phases
+from xrdfilm.linemap.expected import ExpectedLine, StackPhase, expected_lines, stack_phases
 from xrdfilm.linemap.line_map import LineMap, MapRules, line_map
 from xrdfilm.lines import Reflection
 
-BLEND_FWHM = 0.7  # nearer than this share of their width no fit holds two lines apart
-PAD_DEG = 0.7  # free stretch beside the outermost line of a window, for the local background
 INSIDE_DEG = 0.1  # a ghost must lie this far within a window to be fitted there
 JOIN_DEG = 0.75  # lines nearer than this are fitted together
 JOIN_STRONG_DEG = 1.25  # the same beside a line this strong, whose tails no polynomial follows
 STRONG = 0.3  # of the film's strongest line
 WEAKEST = 0.003  # of the strongest line of a phase and component
-WEAKEST_RANDOM = 0.02  # random grains show so many lines that the weak ones only cost
-NUISANCE_LEAST = 1e-4  # of the film's strongest: hidden lines this strong are fitted along
 APART_FWHM = 1.5  # lines of the film further apart than this each carry a place
 IN_PLANE_DOUBT = 2.5e-3  # how far a and b of a film may be from what its c says, relative
 GHOST_LEAST = 1e-3  # of the film's strongest line: weaker ghosts do not matter beside a line
-
-Use = Literal["measure", "nuisance"]
-
-
-@dataclass(frozen=True, slots=True)
-class LaidLine:
-    """A line to be fitted: its members (strongest first), spacing, and what it is good for.
-
-    ``certain`` marks lines that the stack is sure to show; ``use`` "nuisance" a line that is
-    fitted only so that its neighbours come out right. ``ghost`` names the contaminant of a ghost;
-    ``wavelength_A`` is then the contaminant's.
-    """
-
-    members: tuple[Reflection, ...]
-    role: Role
-    component: str
-    certain: bool
-    d_A: float
-    wavelength_A: float
-    strength: float
-    use: Use
-    ghost: str | None = None
-    note: str = ""
-
-    @property
-    def reflection(self) -> Reflection:
-        """The strongest member."""
-        return self.members[0]
 
 
 @dataclass(frozen=True, eq=False)
@@ -94,14 +69,14 @@ class Layout:
     @cached_property
     def true_deg(self) -> FloatArray:
         """Places for the stated cells, shape (n,), in degrees of 2θ."""
-        return np.array([_place(line) for line in self.lines])
+        return np.array([line.place_deg for line in self.lines])
 
     def specs(self, places_deg: FloatArray, fwhm_deg: FloatArray) -> tuple[WindowSpec, ...]:
         """The windows with lines at these places and widths, both (n,) in the order of lines."""
         edges = [
             (min(at), max(at))
             for at in (
-                [float(places_deg[i]) for i in window if not _rides_along(self.lines[i])]
+                [float(places_deg[i]) for i in window if not self.lines[i].rides_along]
                 for window in self.windows
             )
         ]
@@ -117,7 +92,7 @@ class Layout:
             # what rides along must stand in the window: of its foot alone no area can be told
             lines = tuple(
                 replace(line, fitted=low + INSIDE_DEG < line.two_theta_deg < high - INSIDE_DEG)
-                if _rides_along(self.lines[i])
+                if self.lines[i].rides_along
                 else line
                 for i, line in zip(window, lines, strict=True)
             )
@@ -219,14 +194,14 @@ def lay_out(
         phases, stack, optics, two_theta_low_deg=low, two_theta_high_deg=high_deg
     )
     film_top = max((e.strength for e in shown if e.role == "film"), default=1.0)
-    lines, left_out = _film_lines(mapped, stack.film.phase, optics.radiation.k_alpha1_A)
-    lines += _layer_lines(shown, mapped, film_top, optics.radiation.k_alpha1_A)
-    lines = _blended(lines, premises.instrument_fwhm_deg)
-    lines += _fluoride_lines(shown, lines, film_top, premises)
+    lines, left_out = film_lines(mapped, stack.film.phase, optics.radiation.k_alpha1_A)
+    lines += layer_lines(shown, mapped, film_top, optics.radiation.k_alpha1_A)
+    lines = blended(lines, premises.instrument_fwhm_deg)
+    lines += fluoride_lines(shown, lines, film_top, premises)
     ghosts = tuple(e for e in shown if e.ghost is not None and e.strength > GHOST_LEAST * film_top)
-    lines += _ghost_lines(ghosts, lines, film_top, premises)
-    lines = [line for line in lines if low + 0.15 < _place(line) < high_deg - 0.15]
-    lines.sort(key=_place)
+    lines += ghost_lines(ghosts, lines, film_top, premises)
+    lines = [line for line in lines if low + 0.15 < line.place_deg < high_deg - 0.15]
+    lines.sort(key=lambda line: line.place_deg)
     layout = Layout(tuple(lines), _windows(lines), left_out, mapped, phases, ghosts, low, high_deg)
     return _adjusted(layout, premises.adjustments)
 
@@ -239,19 +214,19 @@ def _adjusted(layout: Layout, adjustments: Adjustments) -> Layout:
     left_out = list(layout.left_out)
     for line in layout.lines:
         why = ""
-        if adjustments.hides(_place(line)):
+        if adjustments.hides(line.place_deg):
             why = "lies in a range excluded by the user"
         elif adjustments.excludes(line.members):
             why = "excluded by the user"
         if why and line.role == "film" and line.use == "measure":
             left_out += [(member, why) for member in line.members]
-        if not adjustments.hides(_place(line)):
+        if not adjustments.hides(line.place_deg):
             lines.append(replace(line, use="nuisance", note=why) if why else line)
-    anchors = [_place(line) for line in lines if not _rides_along(line)]
+    anchors = [line.place_deg for line in lines if not line.rides_along]
     lines = [
         line
         for line in lines
-        if any(abs(_place(line) - anchor) < PAD_DEG + 0.2 for anchor in anchors)
+        if any(abs(line.place_deg - anchor) < PAD_DEG + 0.2 for anchor in anchors)
     ]
     return replace(
         layout,
@@ -263,176 +238,22 @@ def _adjusted(layout: Layout, adjustments: Adjustments) -> Layout:
     )
 
 
-def _place(line: LaidLine) -> float:
-    return float(two_theta_of(np.array(line.d_A), line.wavelength_A))
-
-
-def _film_lines(
-    mapped: LineMap, film: Phase, wavelength_A: float
-) -> tuple[list[LaidLine], tuple[tuple[Reflection, str], ...]]:
-    lines: list[LaidLine] = []
-    left_out: list[tuple[Reflection, str]] = []
-    entries = mapped.of_phase(film.key)
-    top = max((e.strength for e in entries if e.component == "random"), default=0.0)
-    for entry in entries:
-        if entry.component == "random" and entry.strength < WEAKEST_RANDOM * top:
-            continue
-        if not entry.usable:
-            left_out.append((entry.reflection, entry.why))
-            if entry.strength < NUISANCE_LEAST:
-                continue
-        lines.append(
-            LaidLine(
-                (entry.reflection,),
-                "film",
-                entry.component,
-                entry.component == "c_axis",
-                entry.d_A,
-                wavelength_A,
-                entry.strength,
-                "measure" if entry.usable else "nuisance",
-                note=entry.why,
-            )
-        )
-    return lines, tuple(left_out)
-
-
-def _layer_lines(
-    shown: tuple[ExpectedLine, ...], mapped: LineMap, film_top: float, wavelength_A: float
-) -> list[LaidLine]:
-    """Lines along the normal of buffers and substrate, and the buffers' (111) orders."""
-    lines: list[LaidLine] = []
-    for line in shown:
-        if line.ghost is not None or line.role not in ("buffer", "substrate"):
-            continue
-        wanted = line.certain or (line.role == "buffer" and line.component == "aligned_111")
-        if not wanted or line.strength < 1e-6 * film_top:
-            continue
-        if not line.certain:
-            entry = mapped.find(line.reflection, line.component)
-            if entry is None or not entry.usable:
-                continue
-        lines.append(
-            LaidLine(
-                (line.reflection,),
-                line.role,
-                line.component,
-                line.certain,
-                line.d_A,
-                wavelength_A,
-                line.strength / film_top,
-                "measure",
-            )
-        )
-    return lines
-
-
-def _blended(lines: list[LaidLine], fwhm_deg: float) -> list[LaidLine]:
-    """Lines that no fit holds apart become one, at the place of the strongest."""
-    merged: list[LaidLine] = []
-    for line in sorted(lines, key=lambda item: -item.strength):
-        place = _place(line)
-        near = (k for k, o in enumerate(merged) if abs(_place(o) - place) < BLEND_FWHM * fwhm_deg)
-        host = next(near, None)
-        if host is None:
-            merged.append(line)
-            continue
-        other = merged[host]
-        members = other.members + tuple(m for m in line.members if m not in other.members)
-        merged[host] = replace(other, members=members, strength=other.strength + line.strength)
-    return merged
-
-
-def _fluoride_lines(
-    shown: tuple[ExpectedLine, ...], lines: list[LaidLine], film_top: float, premises: Premises
-) -> list[LaidLine]:
-    """Fluoride lines within a window: fitted beside, so that a fluoride that shows spoils none.
-
-    What fluoride there is is told by `xrdfilm.fluoride.estimate`, from all its lines and cells at
-    once.
-    """
-    places = np.array([_place(line) for line in lines])
-    best: dict[Reflection, ExpectedLine] = {}
-    for line in shown:
-        if line.role != "fluoride" or line.ghost is not None:
-            continue
-        kept = best.get(line.reflection)
-        if kept is None or line.strength > kept.strength:
-            best[line.reflection] = line
-    found = []
-    for line in best.values():
-        gap = np.abs(places - line.two_theta_deg)
-        if gap.size == 0 or not premises.instrument_fwhm_deg < gap.min() < PAD_DEG + 0.2:
-            continue
-        if line.strength < NUISANCE_LEAST * film_top:
-            continue
-        found.append(
-            LaidLine(
-                (line.reflection,),
-                "fluoride",
-                line.component,
-                False,
-                line.d_A,
-                premises.optics.radiation.k_alpha1_A,
-                line.strength / film_top,
-                "nuisance",
-            )
-        )
-    return found
-
-
-def _ghost_lines(
-    ghosts: tuple[ExpectedLine, ...], lines: list[LaidLine], film_top: float, premises: Premises
-) -> list[LaidLine]:
-    """Ghosts that stand within the window of a line, fitted beside it."""
-    places = np.array([_place(line) for line in lines])
-    found: list[LaidLine] = []
-    for ghost in ghosts:
-        gap = np.abs(places - ghost.two_theta_deg)
-        if gap.size == 0 or not premises.instrument_fwhm_deg < gap.min() < PAD_DEG + 0.2:
-            continue
-        if any(abs(_place(f) - ghost.two_theta_deg) < premises.instrument_fwhm_deg for f in found):
-            continue
-        d_as_alpha1 = premises.optics.radiation.k_alpha1_A / (
-            2.0 * np.sin(np.radians(ghost.two_theta_deg / 2.0))
-        )
-        found.append(
-            LaidLine(
-                (ghost.reflection,),
-                ghost.role,
-                ghost.component,
-                False,
-                float(d_as_alpha1),
-                premises.optics.radiation.k_alpha1_A,
-                ghost.strength / film_top,
-                "nuisance",
-                ghost.ghost,
-            )
-        )
-    return found
-
-
 def _windows(lines: list[LaidLine]) -> tuple[tuple[int, ...], ...]:
     """Indices of lines that are fitted together, for lines in ascending place."""
     windows: list[list[int]] = []
     for i, line in enumerate(lines):
-        if _rides_along(line):
+        if line.rides_along:
             continue
         here = [lines[k] for k in windows[-1]] if windows else []
-        if any(_place(line) - _place(other) < _reach(other, line) for other in here):
+        if any(line.place_deg - other.place_deg < _reach(other, line) for other in here):
             windows[-1].append(i)
         else:
             windows.append([i])
     for i, line in enumerate(lines):
-        if _rides_along(line):  # goes where its nearest line is
-            gaps = [min(abs(_place(lines[k]) - _place(line)) for k in w) for w in windows]
+        if line.rides_along:  # goes where its nearest line is
+            gaps = [min(abs(lines[k].place_deg - line.place_deg) for k in w) for w in windows]
             windows[int(np.argmin(gaps))].append(i)
     return tuple(tuple(sorted(window)) for window in windows)
-
-
-def _rides_along(line: LaidLine) -> bool:
-    """Whether a line is fitted only where a window is there anyway."""
-    return line.ghost is not None or line.role == "fluoride"
 
 
 def _reach(first: LaidLine, second: LaidLine) -> float:
@@ -466,7 +287,7 @@ def _powder_layout(premises: Premises, low_deg: float, high_deg: float) -> Layou
         )
         if low_deg + 0.2 < angle < high_deg - 0.2 and s > 0.005
     ]
-    lines = _blended(lines, premises.instrument_fwhm_deg)
-    lines.sort(key=_place)
+    lines = blended(lines, premises.instrument_fwhm_deg)
+    lines.sort(key=lambda line: line.place_deg)
     empty = LineMap((), MapRules(), low_deg, high_deg)
     return Layout(tuple(lines), _windows(lines), (), empty, (), (), low_deg, high_deg)

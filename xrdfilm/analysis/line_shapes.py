@@ -8,7 +8,8 @@ import numpy as np
 
 from xrdfilm._typing import FloatArray
 from xrdfilm.analysis.anchors import width_is_sound
-from xrdfilm.analysis.layout import LaidLine, Layout
+from xrdfilm.analysis.laid_lines import LaidLine
+from xrdfilm.analysis.layout import Layout
 from xrdfilm.lines import MeasuredLine, MeasuredLines
 
 MIXING_SHOWS = 30.0  # significance of a line that tells its Lorentz fraction to about a tenth

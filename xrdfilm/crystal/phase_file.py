@@ -12,31 +12,19 @@ import math
 import re
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import NoReturn
 
 import gemmi
 import numpy as np
 from gemmi import cif
 
-from xrdfilm.crystal.structure import (
-    Cell,
-    CellLaw,
-    Phase,
-    Site,
-    cell_of_metric,
-    formula_amounts,
-    metric_rotations,
-    site_copies,
-    symmetry_operations,
-)
+from xrdfilm.crystal.cif_block import CifBlock, read_block
+from xrdfilm.crystal.phase_checks import check_contacts, check_formula, fitted_to_metric
+from xrdfilm.crystal.structure import Cell, CellLaw, Phase, Site
 from xrdfilm.errors import PhaseError
 
 DEFAULT_B_ISO_A2 = 0.5
 """Displacement parameter where a CIF gives none; common size for oxides at room temperature."""
 
-_TOO_NEAR_A = 0.5
-_LARGEST_BYTES = 20_000_000
-_ROUNDING = 1e-3  # of the metric: lengths that differ by half as much are the same length
 _SPACE_GROUP_TAGS = (
     "_space_group_name_H-M_alt",
     "_symmetry_space_group_name_H-M",
@@ -55,115 +43,53 @@ def phase_from_cif(path: str | Path, key: str | None = None) -> Phase:
     atoms, or contradicts itself: a cell that breaks its space group, atoms on top of each
     other, a formula that the atoms do not add up to.
     """
-    file = Path(path)
-    if not file.is_file():
-        raise PhaseError("no such file; name a CIF that exists", path=file)
-    try:
-        document = cif.read_string(_text(file))
-    except (ValueError, RuntimeError) as error:
-        raise PhaseError(f"not a readable CIF: {_plain(error)}", path=file) from error
-    blocks = [b for b in document if b.find_value("_cell_length_a")]
-    if not blocks:
-        raise PhaseError(
-            "the CIF holds no unit cell (_cell_length_a); is it a powder pattern?", path=file
-        )
-    return _Reader(file, blocks[0]).phase(key)
-
-
-def _text(file: Path) -> str:
-    """The file as text: UTF-8, UTF-16 by its mark, else Latin-1, in which any byte is a letter."""
-    if file.stat().st_size > _LARGEST_BYTES:
-        raise PhaseError(
-            f"larger than {_LARGEST_BYTES // 1_000_000} MB; name a CIF with one structure",
-            path=file,
-        )
-    raw = file.read_bytes()
-    if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        return raw.decode("utf-16", errors="replace")
-    try:
-        return raw.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        return raw.decode("latin-1")
-
-
-def _plain(error: Exception) -> str:
-    return re.sub(r"^string:(\d+):\d+\(\d+\):", r"line \1:", str(error)).strip()
+    return _Reader(read_block(Path(path), "_cell_length_a")).phase(key)
 
 
 @dataclass(slots=True)
 class _Reader:
-    """One block of one file, so that every complaint can name its line."""
+    """What one block of a CIF says of a phase."""
 
-    file: Path
-    block: cif.Block
-
-    def fail(self, message: str, tag: str | None = None) -> NoReturn:
-        raise PhaseError(message, path=self.file, line=self.line(tag) if tag else None)
-
-    def line(self, tag: str) -> int | None:
-        for item in self.block:
-            pair, loop = item.pair, item.loop
-            tags = [pair[0]] if pair is not None else loop.tags if loop is not None else []  # type: ignore[index]
-            if tag.lower() in (name.lower() for name in tags):
-                return int(item.line_number)
-        return None
-
-    def text(self, tag: str) -> str | None:
-        raw = self.block.find_value(tag)
-        if raw is None or raw in ("?", "."):
-            return None
-        return " ".join(cif.as_string(raw).split()) or None
-
-    def number(self, tag: str) -> float:
-        raw = self.block.find_value(tag)
-        if raw is None:
-            self.fail(f"{tag} is missing")
-        value = float(cif.as_number(raw))
-        if not math.isfinite(value):
-            self.fail(f"{tag} is {raw!r}, not a number", tag)
-        return value
-
-    def column(self, tag: str) -> list[str]:
-        return list(self.block.find_values(tag))
+    read: CifBlock
 
     def phase(self, key: str | None) -> Phase:
         cell = self.cell()
         symbols = self.space_groups()
         sites, assumed = self.sites()
-        name = self.text("_chemical_name_systematic") or self.text("_chemical_name_common")
-        formula = self.text("_chemical_formula_sum")
-        units = self.text("_cell_formula_units_Z")
+        text = self.read.text
+        name = text("_chemical_name_systematic") or text("_chemical_name_common")
+        formula, units = text("_chemical_formula_sum"), text("_cell_formula_units_Z")
         if not sites and (formula is None or units is None):
-            self.fail(
+            self.read.fail(
                 "no atoms (_atom_site_fract_x), and no formula with _cell_formula_units_Z either"
             )
         phase = Phase(
-            key=key or self.text("_xrdfilm_key") or self.file.stem,
-            name=name or formula or self.file.stem,
+            key=key or text("_xrdfilm_key") or self.read.file.stem,
+            name=name or formula or self.read.file.stem,
             formula=formula or "",
-            role=self.text("_xrdfilm_role") or "user",
+            role=text("_xrdfilm_role") or "user",
             cell=cell,
             space_group=symbols[0],
             sites=sites,
             formula_units=self.formula_units(),
-            source=self.text("_publ_section_references") or f"read from {self.file.name}",
-            standing=self.text("_xrdfilm_standing") or "user",
-            cell_verified=self.text("_xrdfilm_cell_verified") == "yes",
-            other_roles=tuple((self.text("_xrdfilm_other_roles") or "").split()),
-            note=" ".join(filter(None, (self.text("_publ_section_comment"), assumed))),
+            source=text("_publ_section_references") or f"read from {self.read.file.name}",
+            standing=text("_xrdfilm_standing") or "user",
+            cell_verified=text("_xrdfilm_cell_verified") == "yes",
+            other_roles=tuple((text("_xrdfilm_other_roles") or "").split()),
+            note=" ".join(filter(None, (text("_publ_section_comment"), assumed))),
             read_in=tuple(
-                " ".join(cif.as_string(raw).split()) for raw in self.column("_xrdfilm_read_in")
+                " ".join(cif.as_string(raw).split()) for raw in self.read.column("_xrdfilm_read_in")
             ),
             cell_law=self.cell_law(),
         )
-        phase = self.fitted_to_metric(phase)
+        phase = fitted_to_metric(phase, self.read)
         if len(symbols) == 1:
             return self.checked(phase)
         return self.with_right_origin(phase, symbols)
 
     def checked(self, phase: Phase) -> Phase:
-        self.check_contacts(phase)
-        return self.check_formula(phase)
+        check_contacts(phase, self.read)
+        return check_formula(phase, self.read)
 
     def with_right_origin(self, phase: Phase, symbols: tuple[str, ...]) -> Phase:
         """The one origin choice under which the structure holds together."""
@@ -177,27 +103,27 @@ class _Reader:
         if not passed:
             raise problems[0]
         if len(passed) > 1:
-            self.fail(
+            self.read.fail(
                 f"the origin choice is not stated and both would do; write {symbols[0]!r} or "
                 f"{symbols[1]!r}, or list the symmetry operations",
-                next(tag for tag in _SPACE_GROUP_TAGS if self.text(tag)),
+                next(tag for tag in _SPACE_GROUP_TAGS if self.read.text(tag)),
             )
         taken = f"Origin choice not stated: {passed[0].space_group!r} is the one that fits."
         return replace(passed[0], note=" ".join(filter(None, (passed[0].note, taken))))
 
     def cell(self) -> Cell:
-        values = [self.number(f"_cell_{tag}") for tag in _CELL_TAGS]
+        values = [self.read.number(f"_cell_{tag}") for tag in _CELL_TAGS]
         for tag, value in zip(_CELL_TAGS, values, strict=True):
             low, high = (1.0, 200.0) if tag.startswith("length") else (20.0, 160.0)
             if not low < value < high:
-                self.fail(
+                self.read.fail(
                     f"_cell_{tag} = {value:g} is not within {low:g} to {high:g} "
                     f"{'Å' if tag.startswith('length') else 'degrees'}",
                     f"_cell_{tag}",
                 )
         cell = Cell(*values)
         if not np.linalg.det(cell.metric) > 1e-6 * (cell.a_A * cell.b_A * cell.c_A) ** 2:
-            self.fail(
+            self.read.fail(
                 "the cell's angles "
                 f"{cell.alpha_deg:g} {cell.beta_deg:g} {cell.gamma_deg:g}° enclose no volume",
                 "_cell_angle_alpha",
@@ -206,24 +132,24 @@ class _Reader:
 
     def formula_units(self) -> int:
         tag = "_cell_formula_units_Z"
-        if self.text(tag) is None:
+        if self.read.text(tag) is None:
             return 1
-        value = self.number(tag)
+        value = self.read.number(tag)
         if value < 1 or abs(value - round(value)) > 1e-6:
-            self.fail(f"{tag} is {value:g}; it must be a whole number above 0", tag)
+            self.read.fail(f"{tag} is {value:g}; it must be a whole number above 0", tag)
         return round(value)
 
     def space_groups(self) -> tuple[str, ...]:
         """The space group; two where the origin choice is not stated."""
         operations = self.operations()
-        named = next(((t, s) for t in _SPACE_GROUP_TAGS if (s := self.text(t))), None)
+        named = next(((t, s) for t in _SPACE_GROUP_TAGS if (s := self.read.text(t))), None)
         group = self.named_group(named[1]) if named else None
         if operations is not None:
             by_operations = gemmi.find_spacegroup_by_ops(operations)
             if by_operations is None:
-                self.fail("the symmetry operations form no known space group")
+                self.read.fail("the symmetry operations form no known space group")
             if named is not None and group is not None and group.number != by_operations.number:
-                self.fail(
+                self.read.fail(
                     f"space group {named[1]!r} is number {group.number}, but the listed "
                     f"operations are those of {by_operations.xhm()!r} "
                     f"(number {by_operations.number})",
@@ -231,9 +157,9 @@ class _Reader:
                 )
             return (str(by_operations.xhm()),)  # the operations settle the setting
         if named is None:
-            self.fail("no space group: neither a Hermann-Mauguin symbol nor operations")
+            self.read.fail("no space group: neither a Hermann-Mauguin symbol nor operations")
         if group is None:
-            self.fail(
+            self.read.fail(
                 f"unknown space group {named[1]!r}; write it like 'P m m m' or 'F d -3 m:2'",
                 named[0],
             )
@@ -243,53 +169,53 @@ class _Reader:
 
     def named_group(self, symbol: str) -> gemmi.SpaceGroup | None:
         # the angles tell hexagonal from rhombohedral axes where the symbol does not
-        alpha, gamma = (self.number(f"_cell_angle_{name}") for name in ("alpha", "gamma"))
+        alpha, gamma = (self.read.number(f"_cell_angle_{name}") for name in ("alpha", "gamma"))
         return gemmi.find_spacegroup_by_name(symbol, alpha, gamma)
 
     def operations(self) -> gemmi.GroupOps | None:
         """Symmetry operations as listed, or as a Hall symbol; None where there is neither."""
         for tag in _OPERATION_TAGS:
-            listed = self.column(tag)
+            listed = self.read.column(tag)
             if listed:
                 try:
                     return gemmi.GroupOps([gemmi.Op(cif.as_string(op)) for op in listed])
                 except (RuntimeError, ValueError) as error:
-                    self.fail(f"a symmetry operation cannot be read: {error}", tag)
+                    self.read.fail(f"a symmetry operation cannot be read: {error}", tag)
         for tag in _HALL_TAGS:
-            hall = self.text(tag)
+            hall = self.read.text(tag)
             if hall:
                 try:
                     return gemmi.symops_from_hall(hall)
                 except (RuntimeError, ValueError) as error:
-                    self.fail(f"the Hall symbol {hall!r} cannot be read: {error}", tag)
+                    self.read.fail(f"the Hall symbol {hall!r} cannot be read: {error}", tag)
         return None
 
     def sites(self) -> tuple[tuple[Site, ...], str]:
-        labels = self.column("_atom_site_label")
-        symbols = self.column("_atom_site_type_symbol")
-        places = [self.column(f"_atom_site_fract_{axis}") for axis in "xyz"]
+        labels = self.read.column("_atom_site_label")
+        symbols = self.read.column("_atom_site_type_symbol")
+        places = [self.read.column(f"_atom_site_fract_{axis}") for axis in "xyz"]
         if not places[0]:
             return (), ""
         for axis, column in zip("xyz", places, strict=True):
             if len(column) != len(places[0]):
-                self.fail(f"_atom_site_fract_{axis} is missing beside _atom_site_fract_x")
+                self.read.fail(f"_atom_site_fract_{axis} is missing beside _atom_site_fract_x")
         names = [cif.as_string(raw) for raw in (labels or symbols)]
         if not names:
-            self.fail("atoms have neither _atom_site_label nor _atom_site_type_symbol")
-        occupancies = self.column("_atom_site_occupancy")
+            self.read.fail("atoms have neither _atom_site_label nor _atom_site_type_symbol")
+        occupancies = self.read.column("_atom_site_occupancy")
         b_iso, assumed = self.displacements(names)
         sites = []
         for i, label in enumerate(names):
             coordinates = [float(cif.as_number(column[i])) for column in places]
             if not all(math.isfinite(x) for x in coordinates):
                 found = " ".join(column[i] for column in places)
-                self.fail(
+                self.read.fail(
                     f"atom {label}: coordinates {found} are not numbers", "_atom_site_fract_x"
                 )
             occupancy = float(cif.as_number(occupancies[i])) if occupancies else 1.0
             occupancy = 1.0 if math.isnan(occupancy) else occupancy
             if not 0.0 <= occupancy <= 1.0:
-                self.fail(
+                self.read.fail(
                     f"atom {label}: occupancy {occupancy:g} is not within 0 to 1",
                     "_atom_site_occupancy",
                 )
@@ -306,20 +232,20 @@ class _Reader:
                 candidate = "H"
             if candidate and gemmi.Element(candidate).atomic_number > 0:
                 return candidate
-        self.fail(
+        self.read.fail(
             f"atom {label}: {symbol!r} is no element",
-            "_atom_site_type_symbol" if self.column("_atom_site_type_symbol") else None,
+            "_atom_site_type_symbol" if self.read.column("_atom_site_type_symbol") else None,
         )
 
     def displacements(self, names: list[str]) -> tuple[list[float], str]:
-        b_raw = self.column("_atom_site_B_iso_or_equiv")
-        u_raw = self.column("_atom_site_U_iso_or_equiv")
+        b_raw = self.read.column("_atom_site_B_iso_or_equiv")
+        u_raw = self.read.column("_atom_site_U_iso_or_equiv")
         b_of_u = 8.0 * math.pi**2
         tensors = {
             cif.as_string(label): b_of_u * float(np.mean([cif.as_number(u) for u in row]))
             for label, *row in zip(
-                self.column("_atom_site_aniso_label"),
-                *(self.column(f"_atom_site_aniso_U_{ii}") for ii in ("11", "22", "33")),
+                self.read.column("_atom_site_aniso_label"),
+                *(self.read.column(f"_atom_site_aniso_U_{ii}") for ii in ("11", "22", "33")),
                 strict=False,
             )
         }
@@ -334,7 +260,7 @@ class _Reader:
                 without.append(label)
                 b = DEFAULT_B_ISO_A2
             if not -0.5 < b < 15.0:
-                self.fail(
+                self.read.fail(
                     f"atom {label}: B = {b:.3g} Å² is not within 0 to 15; is it U (Å²) or nm²?",
                     "_atom_site_B_iso_or_equiv" if b_raw else "_atom_site_U_iso_or_equiv",
                 )
@@ -344,83 +270,18 @@ class _Reader:
         return values, f"No B given for {', '.join(without)}: {DEFAULT_B_ISO_A2} Å² assumed."
 
     def cell_law(self) -> CellLaw | None:
-        variable = self.text("_xrdfilm_cell_law_variable")
+        variable = self.read.text("_xrdfilm_cell_law_variable")
         if variable is None:
             return None
         return CellLaw(
             variable=variable,
-            a0_A=self.number("_xrdfilm_cell_law_a0"),
-            slope_A=self.number("_xrdfilm_cell_law_slope"),
-            low=self.number("_xrdfilm_cell_law_low"),
-            high=self.number("_xrdfilm_cell_law_high"),
-            uncertainty_A=self.number("_xrdfilm_cell_law_uncertainty"),
-            host=self.text("_xrdfilm_cell_law_host") or "",
-            guest=self.text("_xrdfilm_cell_law_guest") or "",
-            per_unit=self.number("_xrdfilm_cell_law_per_unit"),
-            extra=self.text("_xrdfilm_cell_law_extra"),
+            a0_A=self.read.number("_xrdfilm_cell_law_a0"),
+            slope_A=self.read.number("_xrdfilm_cell_law_slope"),
+            low=self.read.number("_xrdfilm_cell_law_low"),
+            high=self.read.number("_xrdfilm_cell_law_high"),
+            uncertainty_A=self.read.number("_xrdfilm_cell_law_uncertainty"),
+            host=self.read.text("_xrdfilm_cell_law_host") or "",
+            guest=self.read.text("_xrdfilm_cell_law_guest") or "",
+            per_unit=self.read.number("_xrdfilm_cell_law_per_unit"),
+            extra=self.read.text("_xrdfilm_cell_law_extra"),
         )
-
-    def fitted_to_metric(self, phase: Phase) -> Phase:
-        """The phase on a cell that obeys its space group, mended where rounding broke it."""
-        rotations, _ = symmetry_operations(phase.space_group)
-        rotations = np.unique(rotations, axis=0)
-        if len(metric_rotations(phase)) == len(rotations):
-            return phase
-        metric = phase.cell.metric
-        mean = np.einsum("nji,jk,nkl->il", rotations, metric, rotations) / len(rotations)
-        if np.abs(mean - metric).max() > _ROUNDING * np.abs(metric).max():
-            c = phase.cell
-            self.fail(
-                f"the cell {c.a_A:g} {c.b_A:g} {c.c_A:g} Å, {c.alpha_deg:g} {c.beta_deg:g} "
-                f"{c.gamma_deg:g}° does not fit space group {phase.space_group!r}",
-                "_cell_length_a",
-            )
-        return replace(phase, cell=cell_of_metric(mean))
-
-    def check_contacts(self, phase: Phase) -> None:
-        copies = site_copies(phase)
-        metric = phase.cell.metric
-        for i, first in enumerate(phase.sites):
-            for j, second in enumerate(phase.sites[i:], start=i):
-                difference = copies[j] - copies[i][0]
-                difference -= np.round(difference)
-                distance = np.sqrt(np.einsum("ni,ij,nj->n", difference, metric, difference))
-                if i == j:
-                    distance = distance[1:]
-                near = float(distance.min(initial=np.inf))
-                shared = first.occupancy * (2.0 if i == j else 1.0)
-                shared += 0.0 if i == j else second.occupancy
-                if near < _TOO_NEAR_A and shared > 1.02:
-                    self.fail(
-                        f"atoms {first.label} and {second.label} are {near:.2f} Å apart with "
-                        f"occupancies that sum to {shared:.2f}; wrong setting or origin choice?",
-                        "_atom_site_fract_x",
-                    )
-
-    def check_formula(self, phase: Phase) -> Phase:
-        """Atoms against formula times Z; a missing formula is taken from the atoms."""
-        if phase.cell_only:
-            formula_amounts(phase.formula)
-            return phase
-        found = phase.composition_per_cell
-        if not phase.formula:
-            parts = (f"{e}{round(n, 3):g}" for e, n in sorted(found.items()))
-            return replace(phase, formula="".join(parts))
-        try:
-            wanted = formula_amounts(phase.formula)
-        except PhaseError as error:
-            self.fail(str(error), "_chemical_formula_sum")
-        if not self.text("_cell_formula_units_Z"):
-            units = sum(found.values()) / sum(wanted.values())
-            phase = replace(phase, formula_units=max(1, round(units)))
-        for element in sorted(set(found) | set(wanted)):
-            expected = wanted.get(element, 0.0) * phase.formula_units
-            there = found.get(element, 0.0)
-            if abs(there - expected) > 0.03 * max(expected, 1.0):
-                self.fail(
-                    f"the atoms make {there:.4g} {element} a cell, but formula "
-                    f"{phase.formula} with Z = {phase.formula_units} wants {expected:.4g}; "
-                    "check occupancies, coordinates and the origin choice",
-                    "_chemical_formula_sum",
-                )
-        return phase

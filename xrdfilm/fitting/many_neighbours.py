@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from xrdfilm._typing import BoolArray, FloatArray, IntArray
-from xrdfilm.fitting.cellscan import (
+from xrdfilm.fitting.line_window import (
     FARTHEST_CORE_DEG,
     NEGLIGIBLE,
     STRONG_NEIGHBOUR,

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from xrdfilm._typing import BoolArray, FloatArray, IntArray
-from xrdfilm.fitting.cellscan import DEEPEST, STANDS_OUT
+from xrdfilm.fitting.line_window import DEEPEST, STANDS_OUT
 
 DEGREE = 2  # of the background
 

@@ -16,8 +16,9 @@ from scipy.special import gammaincc, ndtr, ndtri
 
 from xrdfilm._typing import BoolArray, FloatArray, IntArray
 from xrdfilm.crystal.radiation import Radiation
-from xrdfilm.fitting.cellscan import KNOWN_SHARE, LineShape, Neighbour
+from xrdfilm.fitting.cellscan import KNOWN_SHARE
 from xrdfilm.fitting.detection import doublet_constants
+from xrdfilm.fitting.line_window import LineShape, Neighbour
 from xrdfilm.fitting.many_neighbours import ManyNeighbours, strong_neighbours, without_cores
 from xrdfilm.fitting.many_windows import DEGREE, Windows, fit_columns, powers, scaled
 from xrdfilm.fitting.profile import doublet

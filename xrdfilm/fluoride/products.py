@@ -22,7 +22,7 @@ from xrdfilm._typing import FloatArray, Hkl
 from xrdfilm.crystal import Phase, line_list, load_phase
 from xrdfilm.errors import CannotTellError
 from xrdfilm.estimate import Estimate, from_draws
-from xrdfilm.fitting.cellscan import LineShape, Neighbour
+from xrdfilm.fitting.line_window import LineShape, Neighbour
 from xrdfilm.fitting.single_lines import SingleLine, fit_single_lines
 from xrdfilm.fluoride.model import (
     FilmAmplitude,

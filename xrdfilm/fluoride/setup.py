@@ -11,7 +11,8 @@ from numpy.typing import ArrayLike
 from xrdfilm._typing import FloatArray, Hkl
 from xrdfilm.crystal import Phase
 from xrdfilm.crystal.radiation import two_theta_of
-from xrdfilm.fitting.cellscan import LineScan, LineShape, LineWindow, line_window, scan_line
+from xrdfilm.fitting.cellscan import LineScan, scan_line
+from xrdfilm.fitting.line_window import LineShape, LineWindow, line_window
 from xrdfilm.fluoride.conversion import (
     BAF2_EDGE_A,
     RelativeArea,

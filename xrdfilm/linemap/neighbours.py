@@ -17,7 +17,7 @@ import numpy as np
 from xrdfilm._typing import BoolArray, FloatArray, IntArray
 from xrdfilm.crystal import Phase, line_list
 from xrdfilm.crystal.radiation import Radiation, two_theta_of
-from xrdfilm.fitting.cellscan import LineShape, Neighbour
+from xrdfilm.fitting.line_window import LineShape, Neighbour
 from xrdfilm.fitting.noise import noise_scale
 from xrdfilm.intensity.stack import Stack
 

@@ -1,0 +1,244 @@
+"""A window ready for fits of one line: its points, background and neighbours.
+
+Neighbours are fitted along with signed areas; one that stands out also gets its place and width
+fitted, and its core is left out, since no table shape fits a strong line to its noise. Ghosts too
+weak to matter are left away: they would only cost sensitivity.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+
+import numpy as np
+
+from xrdfilm._typing import FloatArray
+from xrdfilm.crystal.radiation import Radiation
+from xrdfilm.fitting.detection import doublet_constants
+from xrdfilm.fitting.profile import doublet
+
+STRONG_NEIGHBOUR = 8.0  # a neighbour this significant also gets its place fitted, its core left out
+WIDTH_SHOWS = 25.0
+VERY_STRONG = 60.0
+TAIL_DOUBT = 0.05
+STANDS_OUT = 4.0
+DEEPEST = 0.5  # of the median: no background of a window falls lower
+NEGLIGIBLE = 0.2  # of a neighbour's standard uncertainty alone in the window
+FARTHEST_CORE_DEG = 0.8
+
+
+@dataclass(frozen=True, slots=True)
+class LineShape:
+    """Profile of a line at one place: FWHM in degrees, and the Lorentzian's share of the area."""
+
+    fwhm_deg: float
+    lorentz_fraction: float
+
+
+@dataclass(frozen=True, slots=True)
+class Neighbour:
+    """Another line that may stand in the window.
+
+    ``doublet`` is False for a line of one wavelength; ``ghost`` marks a contaminant's line, and
+    ``ceiling_area`` is the most it can have (counts·deg), None where that is not known.
+    """
+
+    label: str
+    place_deg: float
+    shape: LineShape
+    doublet: bool = True
+    ghost: bool = False
+    ceiling_area: float | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LineWindow:
+    """A window ready for fits of one line: data, and a basis (N, M) of background and neighbours.
+
+    ``model`` (N,) is the fit of the basis alone; ``fixed`` the variances where the counts are not
+    Poisson (``counting`` False); ``found`` the neighbours that stand out, with significance.
+    """
+
+    x: FloatArray
+    y: FloatArray
+    basis: FloatArray
+    model: FloatArray
+    fixed: FloatArray
+    floor: float
+    counting: bool
+    ratio: float
+    second_share: float
+    found: tuple[tuple[str, float], ...]
+
+
+def line_window(
+    two_theta_deg: FloatArray,
+    counts: FloatArray,
+    radiation: Radiation,
+    low_deg: float,
+    high_deg: float,
+    neighbours: Sequence[Neighbour] = (),
+    *,
+    sigma: FloatArray | None = None,
+    background_degree: int = 3,
+) -> LineWindow | None:
+    """Cut out a window and fit background and neighbours; None where it holds too few points.
+
+    ``two_theta_deg`` and ``counts`` (N,), ascending; ``sigma`` (N,) or None for Poisson counts.
+    ``neighbours`` are fitted with signed areas; one that stands out also gets its place fitted,
+    and its core is left out, since no table shape fits a strong line to its noise.
+    """
+    first, last = np.searchsorted(two_theta_deg, [low_deg, high_deg])
+    x = np.asarray(two_theta_deg[first:last], dtype=float)
+    y = np.asarray(counts[first:last], dtype=float)
+    if x.size < background_degree + 2 * len(neighbours) + 12:
+        return None
+    counting = sigma is None
+    ratio, share = doublet_constants(radiation)
+    extra = _neighbour_profiles(x, neighbours, ratio, share)
+    fixed = np.ones(x.size) if sigma is None else np.square(sigma[first:last])
+    floor = 0.1 * (max(float(y.sum()), 0.0) + 0.5) / x.size
+    power = _powers(x, background_degree)
+    if len(neighbours):  # ghosts too weak to matter only cost sensitivity
+        level = fixed if not counting else np.maximum(np.median(y), floor)
+        alone = np.sqrt(1.0 / np.maximum(np.sum(np.square(extra) / level, axis=1), 1e-300))
+        matters = [
+            n.ceiling_area is None or n.ceiling_area > NEGLIGIBLE * sigma_alone
+            for n, sigma_alone in zip(neighbours, alone, strict=True)
+        ]
+        neighbours = [n for n, kept in zip(neighbours, matters, strict=True) if kept]
+        extra = extra[matters]
+    columns = [power, *([extra.T] if len(neighbours) else [])]
+    basis = np.hstack(columns)
+    model, amplitudes, errors = poisson_fit(basis, y, fixed, floor, counting)
+    found: list[tuple[str, float]] = []
+    keep = np.ones(x.size, dtype=bool)
+    for k, neighbour in enumerate(neighbours):
+        significance = float(amplitudes[power.shape[1] + k] / errors[power.shape[1] + k])
+        beside = x[0] - FARTHEST_CORE_DEG < neighbour.place_deg < x[-1] + FARTHEST_CORE_DEG
+        if significance <= STRONG_NEIGHBOUR or not beside:
+            continue
+        area = float(amplitudes[power.shape[1] + k])
+        error = float(errors[power.shape[1] + k])
+        if neighbour.ceiling_area is not None and area > 1.5 * neighbour.ceiling_area + 4.0 * error:
+            continue  # more than a ghost can be: something else stands there, do not hide it
+        found.append((neighbour.label, significance))
+        width = neighbour.shape.fwhm_deg
+        reach = width
+        if significance > VERY_STRONG:
+            # as far out as a twentieth of a Lorentzian tail would still stand out of the noise
+            noise = float(np.sqrt(max(np.median(model), floor)))
+            tail = float(np.sqrt(TAIL_DOUBT * area * width / (2.0 * np.pi * noise)))
+            reach = min(max(2.0 * width, tail), FARTHEST_CORE_DEG)
+        sine = min(1.0, ratio * float(np.sin(np.radians(neighbour.place_deg / 2))))
+        second = float(2.0 * np.degrees(np.arcsin(sine)))
+        high = second if neighbour.doublet and share > 0 else neighbour.place_deg
+        keep &= (x < neighbour.place_deg - reach) | (x > high + reach)
+        if x[0] < neighbour.place_deg - reach and high + reach < x[-1]:
+            # its place is open too, and its width; of a tail alone, the size is enough
+            slope = np.gradient(extra[k], x)
+            columns.append(slope[:, None])
+            if significance > WIDTH_SHOWS:
+                columns.append(np.gradient(slope, x)[:, None])
+    if found:
+        basis = np.hstack(columns)[keep]
+        if basis.shape[0] < basis.shape[1] + 8:
+            return None
+        x, y, fixed = x[keep], y[keep], fixed[keep]
+        model, amplitudes, errors = poisson_fit(basis, y, fixed, floor, counting)
+    return LineWindow(x, y, basis, model, fixed, floor, counting, ratio, share, tuple(found))
+
+
+def _powers(x: FloatArray, degree: int) -> FloatArray:
+    """Legendre polynomials of the window scaled to -1..1, shape (N, degree + 1).
+
+    Kept for evenly spaced points, which most scans have.
+    """
+    step = (x[-1] - x[0]) / (x.size - 1)
+    even = bool(np.all(np.abs(np.diff(x) - step) < 1e-6 * step))
+    if even:
+        return _even_powers(x.size, degree)
+    scaled = np.clip((2.0 * x - x[0] - x[-1]) / (x[-1] - x[0]), -1.0, 1.0)
+    return np.asarray(np.polynomial.legendre.legvander(scaled, degree))
+
+
+@lru_cache(maxsize=64)
+def _even_powers(size: int, degree: int) -> FloatArray:
+    return np.asarray(np.polynomial.legendre.legvander(np.linspace(-1.0, 1.0, size), degree))
+
+
+def _neighbour_profiles(
+    x: FloatArray, near: Sequence[Neighbour], ratio: float, share: float
+) -> FloatArray:
+    """Unit-area profiles of the neighbours, shape (K, N)."""
+    if not near:
+        return np.empty((0, x.size))
+    return np.asarray(
+        doublet(
+            x,
+            np.array([n.place_deg for n in near])[:, None],
+            np.array([n.shape.fwhm_deg for n in near])[:, None],
+            np.array([n.shape.lorentz_fraction for n in near])[:, None],
+            np.full((len(near), 1), ratio),
+            np.array([share if n.doublet else 0.0 for n in near])[:, None],
+        )
+    )
+
+
+def poisson_fit(
+    basis: FloatArray,
+    y: FloatArray,
+    fixed: FloatArray,
+    floor: float,
+    counting: bool,
+    *,
+    without_last: bool = False,
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Expected counts (N,), amplitudes (M,) and their uncertainties; weights 1/expected.
+
+    ``basis`` has shape (N, M), ``y`` and ``fixed``, variances of what is no count, (N,).
+    ``without_last`` leaves the last column out of the expected counts.
+    """
+    variance = fixed
+    size = basis.shape[1]
+    for turn in range(2 if counting else 1):
+        weighted = basis.T / variance
+        normal = weighted @ basis
+        scale = 1.0 / np.sqrt(np.maximum(normal.diagonal(), 1e-300))
+        normal *= scale[:, None] * scale
+        normal.flat[:: size + 1] += 1e-12
+        inverse = np.linalg.inv(normal) * (scale[:, None] * scale)
+        amplitudes = inverse @ (weighted @ y)
+        if counting and turn == 0:
+            variance = expected_counts(basis, amplitudes, floor)
+    errors = np.sqrt(np.maximum(inverse.diagonal(), 1e-300))
+    told = amplitudes
+    if without_last:
+        told = amplitudes.copy()
+        told[-1] = 0.0
+    model = expected_counts(basis, told, floor)
+    if counting:
+        # where chance bent the background down, reckon with the columns that stand out alone
+        plain = np.abs(amplitudes) > STANDS_OUT * errors
+        plain[:2] = True
+        rest = basis[:, plain]
+        left = y if not without_last else y - amplitudes[-1] * basis[:, -1]
+        if without_last:
+            rest = basis[:, :-1][:, plain[:-1]]
+        weighted = rest.T / model
+        normal = weighted @ rest
+        normal.flat[:: rest.shape[1] + 1] *= 1.0 + 1e-10
+        model = np.maximum(model, rest @ np.linalg.solve(normal, weighted @ left))
+    return model, amplitudes, errors
+
+
+def expected_counts(basis: FloatArray, amplitudes: FloatArray, floor: float) -> FloatArray:
+    """Counts to expect of a fit, for the variances: (N,), never below the floor.
+
+    A dip that noise made in the fitted background must not make the next upward fluctuation
+    look like a line.
+    """
+    model = basis @ amplitudes
+    middle = float(np.partition(model, model.size // 2)[model.size // 2])
+    return np.asarray(np.maximum(model, max(floor, DEEPEST * middle)))
