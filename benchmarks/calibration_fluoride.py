@@ -32,7 +32,6 @@ from pathlib import Path
 
 import numpy as np
 from fluoride_cases import (
-    ANGLES,
     ASSUMPTION,
     Case,
     components,
@@ -41,22 +40,15 @@ from fluoride_cases import (
     measured_film_lines,
     off_truth,
     run,
-    stacks,
 )
+from fluoride_chain import NO_FLUORIDE, judged_films, no_fluoride_films
 
-from xrdfilm.analysis.film import FilmAnalysis, FilmInput, analyse_films
 from xrdfilm.analysis.premises import premises_of
-from xrdfilm.analysis.record import film_record
-from xrdfilm.crystal import load_phase
-from xrdfilm.decision.limits import parse_limits
 from xrdfilm.fluoride.model import ModelDoubt
 from xrdfilm.fluoride.setup import FluorideSettings
-from xrdfilm.intensity.model import random
 from xrdfilm.runfile import RunFile
-from xrdfilm.simulate import BufferTexture, Ghosts, Minor, Truth, fluoride, simulate_scan
-from xrdfilm.simulate.film import Grains
 
-__all__ = ["components", "measured_film_lines", "no_fluoride_film", "one_film"]
+__all__ = ["components", "draw_case", "measured_film_lines", "one_film"]
 
 SCRIPT = "python benchmarks/calibration_fluoride.py"
 ACCOUNTS = {
@@ -66,16 +58,6 @@ ACCOUNTS = {
     "any cell": "volume fraction, cell anywhere from 5.95 to 6.25 Å",
 }
 STRENGTHS = (2.0, 3.0, 4.0, 6.0, 10.0)  # of the detection limit, for the shifted cell
-LIMITS = "".join(
-    f'[[limit]]\nquantity = "{name}"\n{bound}\nrisk = 0.05\n\n'
-    for name, bound in (
-        ("fluoride_volume_fraction", "max = 0.02"),
-        ("fluoride_volume_fraction_aligned", "max = 0.02"),
-        ("fluoride_volume_fraction_random", "max = 0.02"),
-        ("conversion", "min = 0.95"),
-        ("hf_bound_ug_cm2", "max = 2.0"),
-    )
-)
 
 
 @dataclass
@@ -210,89 +192,12 @@ def shifted_cell(films: int, kept: Kept) -> None:
         )  # fmt: skip
 
 
-def chain(case: Case, seed: int, others: tuple[Minor, ...] = ()) -> tuple[FilmAnalysis, Truth]:
-    """The whole chain on a simulated film, with the premises that a user would state of it."""
-    stack = case.film.stack
-    layers = [{"phase": b.phase.key, "thickness_nm": b.thickness_nm} for b in stack.buffers]
-    stated = {
-        "stack": {
-            "film": "YBCO",
-            "thickness_nm": stack.film.thickness_nm,
-            "substrate": stack.substrate.phase.key if stack.substrate else None,
-            "buffers": layers,
-            "sample_length_mm": stack.sample_length_mm,
-        },
-        "optics": {"step_time_s": 1.0},
-        "assumptions": {"c_axis_mosaic_deg": case.mosaic_deg, "mosaic_factor": 1.3},
-    }
-    scan, truth = simulate_scan(
-        replace(case.film, minor=others), case.optics, counts=case.counts, two_theta_deg=ANGLES,
-        instrument=case.instrument, seed=seed,
-    )  # fmt: skip
-    premises = premises_of(RunFile.model_validate(stated))
-    return analyse_films([FilmInput(f"film {seed}", premises, scan)])[0], truth
-
-
-def _beside(case: Case, rng: np.random.Generator) -> tuple[Case, tuple[Minor, ...]]:
-    """Misoriented and random grains of CeO2 and La2Zr2O7: (111) at 28.55°, (222) at 28.59°."""
-    texture = BufferTexture(
-        4.0, fraction_111=float(rng.uniform(0.01, 0.1)), fraction_random=float(rng.uniform(0, 0.1))
-    )
-    stack = stacks(case.film.stack.film.thickness_nm or 500.0)[2]
-    return replace(case, film=replace(case.film, stack=stack, buffers=(texture,))), ()
-
-
-def _carbonate(case: Case, rng: np.random.Generator) -> tuple[Case, tuple[Minor, ...]]:
-    """Random BaCO3, (111) and (021) at 23.9 and 24.3°, more where it shows less."""
-    share = float(np.exp(rng.uniform(np.log(0.02), np.log(0.4))))
-    return case, (Minor(load_phase("BaCO3"), share, (Grains(random()),)),)
-
-
-def _ghosts(k_beta: float, tungsten: float) -> Callable[..., tuple[Case, tuple[Minor, ...]]]:
-    def change(case: Case, rng: np.random.Generator) -> tuple[Case, tuple[Minor, ...]]:
-        strong = Ghosts(
-            k_beta=float(rng.uniform(0.2, 1.0)) * k_beta,
-            tungsten=float(rng.uniform(0.2, 1.0)) * tungsten,
-            half_wavelength=0.001,
-        )
-        return replace(case, instrument=replace(case.instrument, ghosts=strong)), ()
-
-    return change
-
-
-NO_FLUORIDE: dict[str, Callable[..., tuple[Case, tuple[Minor, ...]]]] = {
-    "CeO2 (111) and La2Zr2O7 (222)": _beside,
-    "BaCO3": _carbonate,
-    "K-beta ghosts of up to 3 %": _ghosts(0.03, 0.0008),
-    "W ghosts of up to 2 %": _ghosts(0.003, 0.02),
-}
-
-
-def no_fluoride_film(kind: str, seed: int) -> tuple[bool, bool] | None:
-    """Whether the chain calls a film without fluoride one with, and whether the lines that might
-    mislead it stand out; None where it can tell nothing of fluoride."""
-    rng = np.random.default_rng([seed, 13])
-    case, others = NO_FLUORIDE[kind](draw_case(rng), rng)
-    analysis, truth = chain(case, seed, others)
-    if analysis.fluoride is None:
-        return None
-    blank = np.sqrt(case.instrument.background.level_counts * 0.3 * (ANGLES[1] - ANGLES[0]))
-    clear = any(
-        line.area_counts_deg > 5.0 * blank
-        and any(low < line.observed_deg < high for low, high in ((23.5, 26.1), (28.2, 30.2),
-                                                                 (40.6, 43.0), (59.0, 62.5)))
-        and (line.reflection.phase != "YBCO" or line.ghost is not None)
-        for line in truth.lines
-    )  # fmt: skip
-    return analysis.fluoride.detected, clear
-
-
 def no_fluoride(films: int, kept: Kept) -> None:
     """The whole chain at its own risk, on films whose other lines stand near the fluoride's."""
     risk = premises_of(RunFile()).false_alarm_risk
     for kind in NO_FLUORIDE:
-        rows = [row for seed in range(films) if (row := no_fluoride_film(kind, seed)) is not None]
-        alarms, clear = sum(row[0] for row in rows), sum(row[1] for row in rows)
+        rows = no_fluoride_films(kind, films)
+        alarms, clear = sum(row.called for row in rows), sum(row.misleading for row in rows)
         print(
             f"{kind}: called fluoride {alarms} of {len(rows)} (stated risk {risk:g}); "
             f"a line that might mislead stands out in {clear}",
@@ -306,28 +211,19 @@ def no_fluoride(films: int, kept: Kept) -> None:
 
 def verdicts(films: int, kept: Kept) -> None:
     """Limits on fluoride and conversion, judged on films of known truth by the whole chain."""
-    limits = parse_limits(LIMITS)
     for share in (0.0, 0.05, 0.10):
         found: Counter[tuple[str, str]] = Counter()
-        for seed in range(films):
-            rng = np.random.default_rng([seed, 14])
-            case = draw_case(rng)
-            thickness = case.film.stack.film.thickness_nm or 500.0
-            stack = stacks(thickness)[2 if seed % 2 else 0]
-            counts = float(np.exp(rng.uniform(np.log(1e2), np.log(1e4))))
-            case = replace(case, film=replace(case.film, stack=stack), counts=counts)
-            part = fluoride(load_phase("BaF2"), share, "aligned", mosaic_fwhm_deg=case.mosaic_deg)
-            analysis, _ = chain(case, seed, (part,) if share else ())
-            for reason in film_record(analysis, limits).reasons:
-                found[reason.quantity, reason.outcome] += 1
+        for outcomes in judged_films(share, films):
+            found.update(outcomes.items())
         print(f"{100 * share:g} vol% of aligned fluoride, 100 to 10 000 counts:", flush=True)
-        for name in dict.fromkeys(limit.quantity for limit in limits.limit):
+        for name in dict.fromkeys(name for name, _ in found):
             told = ", ".join(f"{o} {found[name, o]}" for o in ("pass", "undecided", "fail"))
             print(f"  {name:34s} {told}", flush=True)
         wrong = found["fluoride_volume_fraction_aligned", "pass" if share else "fail"]
+        verdict = "passed" if share else "failed"
         kept.row(
-            f"{100 * share:g} vol% of aligned fluoride " + ("passed" if share else "failed")
-            + " against 2 vol%", "5 %", f"{wrong}", f"{films}", f"{SCRIPT} --verdicts {films}",
+            f"{100 * share:g} vol% of aligned fluoride {verdict} against 2 vol%", "5 %",
+            f"{wrong}", f"{films}", f"{SCRIPT} --verdicts {films}",
         )  # fmt: skip
 
 
@@ -349,7 +245,7 @@ class Kept:
 
     def row(self, what: str, stated: str, found: str, of: str, command: str) -> None:
         self.counted.append(
-            {"group": "fluoride", "what": what, "stated": stated, "found": found, "of": of,
+            {"what": what, "stated": stated, "found": found, "of": of,
              "command": command}
         )  # fmt: skip
 

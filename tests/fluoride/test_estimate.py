@@ -330,7 +330,32 @@ def test_other_lines_are_not_called_fluoride():
     assert alarms <= 5
 
 
-@pytest.mark.parametrize("account", ["exact", "drawn", "off"])
+@pytest.mark.parametrize("kind", list(calibration.NO_FLUORIDE))
+def test_the_chain_calls_no_other_line_fluoride(kind):
+    """A thousand films of each kind are in the long run; the risk stated to the chain is 1e-4."""
+    rows = calibration.no_fluoride_films(kind, 12)
+    assert not any(row.called for row in rows)
+    assert sum(row.misleading for row in rows) >= 3
+
+
+def test_no_film_fails_for_fluoride_that_is_not_there():
+    outcomes = [o for film in calibration.judged_films(0.0, 16) for o in film.values()]
+    assert "fail" not in outcomes
+    assert "undecided" in outcomes  # of random fluoride little can be excluded
+
+
+def test_much_fluoride_fails_where_counts_allow():
+    """10 vol%, aligned like the film; a film that is too poor to tell is undecided."""
+    told = [
+        film["fluoride_volume_fraction_aligned"]
+        for film in calibration.judged_films(0.10, 10, most_counts=1e5)
+        if film
+    ]
+    assert "pass" not in told
+    assert told.count("fail") > 0.4 * len(told)
+
+
+@pytest.mark.parametrize("account", ["exact", "drawn", "off", "any cell"])
 def test_intervals_hold_the_truth(account):
     total = calibration.Tally()
     for seed in range(5000, 5030 if account == "exact" else 5020):
