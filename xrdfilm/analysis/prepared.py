@@ -187,7 +187,7 @@ def moved_places(prepared: Prepared, places: FloatArray) -> FloatArray:
 
 
 def adjustment_notes(prepared: Prepared, places: FloatArray) -> tuple[str, ...]:
-    """What of the user's adjustments could not be done."""
+    """What of the user's adjustments could not be done; ``places`` of the lines, shape (n,)."""
     adjustments = prepared.premises.adjustments
     if not adjustments:
         return ()
