@@ -86,6 +86,7 @@ CELLS_A = np.array(  # quenched samples, J. D. Jorgensen et al., Phys. Rev. B 41
     ]
 )
 AXIAL_SIGMA = 0.02  # of a stated arrangement
+BUFFER_MOSAIC_DEG = 4.0  # taken for buffers without a rocking scan, off by a factor 2
 FOLLOWING = 0.5  # log of how far a-axis, fluoride or (111) grains may be from the c-axis mosaic
 ASSUMPTION = {"aligned": "aligned_00l", "aligned_111": "aligned_111", "random": "random"}
 LIMITS = '[[limit]]\nquantity = "a_axis_fraction"\nmax = 0.05\nrisk = 0.05\n'
@@ -146,7 +147,7 @@ def draw(premises: Premises, kind: str, seed: int, *, near_limit: float | None =
     """One film of a group; with ``near_limit`` its a-axis share lies about that limit."""
     rng = np.random.default_rng([seed, 5])
     nominal = premises.c_axis_mosaic
-    z = rng.standard_normal(8)
+    z = rng.standard_normal(9)
     mosaic = nominal.fwhm_deg * nominal.factor ** z[0]
     rocking = near_limit is not None or bool(rng.random() < 0.5)
     log_factor = np.log(nominal.factor)
@@ -182,8 +183,10 @@ def draw(premises: Premises, kind: str, seed: int, *, near_limit: float | None =
     thickness = (stack.film.thickness_nm or 0.0) * (1.0 + premises.thickness_uncertainty * z[4])
     stack = replace(stack, film=replace(stack.film, thickness_nm=max(thickness, 50.0)))
     stack = _on_true_cells(stack, rng)
+    upright = BUFFER_MOSAIC_DEG * 2.0 ** float(np.clip(z[5], -2, 2))
     buffers = BufferTexture(
-        4.0 * 1.5 ** float(np.clip(z[5], -2, 2)),
+        upright,
+        mosaic_111_fwhm_deg=upright * float(np.exp(FOLLOWING * z[8])),
         fraction_111=float(rng.choice([0.0, 1.0]) * rng.uniform(0.0, 0.1)),
     )
     film = SimulatedFilm(

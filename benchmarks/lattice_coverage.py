@@ -181,18 +181,30 @@ def cell_of(
 
 
 def draw_film(
-    rng: np.random.Generator, substrate: str, high_deg: float = 95.0, counts: float = 1e4
+    rng: np.random.Generator,
+    substrate: str,
+    high_deg: float = 95.0,
+    counts: float = 1e4,
+    *,
+    as_prior: bool = False,
 ) -> tuple[Scan, Truth, float]:
-    """One simulated scan with its truth and its c."""
+    """One simulated scan with its truth and its c.
+
+    Displacement and zero are even within ±200 µm and ±0.1°, or drawn ``as_prior`` has them.
+    """
     c = float(rng.uniform(11.66, 11.84))
+    displacement_um, zero_deg = rng.uniform(-200.0, 200.0), rng.uniform(-0.1, 0.1)
+    if as_prior:
+        displacement_um = rng.normal(0.0, DISPLACEMENT_PRIOR_UM)
+        zero_deg = rng.normal(0.0, ZERO_PRIOR_DEG)
     film = SimulatedFilm(stack=stack_on(substrate), film_cell_A=(3.82, 3.885, c))
     scan, truth = simulate_scan(
         film,
         OPTICS,
         counts=counts,
         two_theta_deg=grid(10.0, high_deg, 0.02),
-        displacement_um=float(rng.uniform(-200.0, 200.0)),
-        zero_deg=float(rng.uniform(-0.1, 0.1)),
+        displacement_um=float(displacement_um),
+        zero_deg=float(zero_deg),
         seed=int(rng.integers(1 << 31)),
     )
     return scan, truth, c
@@ -207,17 +219,20 @@ def run(
     mode: AlignmentMode = "auto",
     zero_known_deg: float | None = None,
     axial: bool = False,
+    as_prior: bool = False,
 ) -> tuple[float, float]:
-    """With ``zero_known_deg``, zero and axial term come from a standard, with this uncertainty.
+    """Prints and returns rms error of c in Å and coverage of its 95 % interval.
+
+    With ``zero_known_deg``, zero and axial term come from a standard, with this uncertainty.
 
     With ``axial``, the lines are moved by axial divergence as well, drawn as the prior has it;
-    without, the intervals of the mode "auto" allow for an error that is not there.
-
-    Prints and returns rms error of c in Å and coverage of its 95 % interval."""
+    without, the intervals of the mode "auto" allow for an error that is not there. ``as_prior``: as
+    in `draw_film`.
+    """
     rng = np.random.default_rng(seed)
     error, inside, sigma, spent, failed = [], [], [], 0.0, 0
     for _ in range(films):
-        scan, truth, c = draw_film(rng, substrate, high_deg)
+        scan, truth, c = draw_film(rng, substrate, high_deg, as_prior=as_prior)
         moved = float(rng.normal(0.0, axial_scale(OPTICS.axial_acceptance_deg))) if axial else 0.0
         scan = replace(scan, axis_deg=scan.axis_deg - moved / np.tan(np.radians(scan.axis_deg)))
         prior = no_alignment(OPTICS, mode)
@@ -245,6 +260,7 @@ def run(
     done = len(error)
     rms, coverage = float(np.sqrt(np.mean(np.square(error)))), float(np.mean(inside))
     known = ("" if zero_known_deg is None else ", standard") + (", axial" if axial else "")
+    known += ", shifts as the priors have them" if as_prior else ""
     print(
         f"{substrate:6s} to {high_deg:g}°, {mode}{known}: {done} films, {failed} failed; "
         f"c: rms error {rms:.6f} Å, bias {np.mean(error):+.6f} Å, median sigma "
@@ -330,6 +346,7 @@ def main() -> None:
         run(name, options.films, high_deg=60.0)
     run("Ni-5W", options.films)
     run("Ni-5W", options.films, axial=True)
+    run("Ni-5W", options.films, axial=True, as_prior=True)
     run("Ni-5W", options.films, mode="both")
     run("Ni-5W", options.films, zero_known_deg=0.001, axial=True)
 

@@ -92,12 +92,16 @@ def fluoride(
 
 @dataclass(frozen=True, slots=True)
 class BufferTexture:
-    """How a buffer layer stands: (001) along the normal but for a (111) and a random part."""
+    """How a buffer layer stands: (001) along the normal but for a (111) and a random part.
+
+    ``mosaic_111_fwhm_deg``: spread of the (111) part, None for that of the rest.
+    """
 
     mosaic_fwhm_deg: float = 3.0
     fraction_111: float = 0.0
     fraction_random: float = 0.0
     size_nm: float | None = None  # None: the layer's thickness
+    mosaic_111_fwhm_deg: float | None = None
 
     def grains(self, phase: Phase) -> tuple[Grains, ...]:
         """The orientations with their shares."""
@@ -106,7 +110,7 @@ class BufferTexture:
         _check_shares(f"buffer {phase.key}", shares)
         return _with_share(
             (aligned_normal(phase, self.mosaic_fwhm_deg), aligned),
-            (aligned_111(self.mosaic_fwhm_deg), self.fraction_111),
+            (aligned_111(self.mosaic_111_fwhm_deg or self.mosaic_fwhm_deg), self.fraction_111),
             (random(), self.fraction_random),
         )
 
