@@ -16,6 +16,7 @@ from xrdfilm.estimate import Estimate
 from xrdfilm.runfile import AngleScan, RunFile
 from xrdfilm.scan import Scan
 from xrdfilm.simulate import SimulatedFilm, fluoride, simulate_azimuth, simulate_rocking
+from xrdfilm.texture.response import Mosaic
 
 
 def analyse(kind: str, mosaic_deg: float, **film: Any) -> FilmAnalysis:
@@ -50,6 +51,23 @@ def test_aligned_fluoride_is_flagged_and_measured() -> None:
     assert analysis.fluoride.detected
     assert analysis.fluoride.aligned is not None
     assert holds(analysis.fluoride.aligned.volume_fraction, 0.10)
+
+
+def test_a_measured_mosaic_of_the_fluoride_narrows_its_amount() -> None:
+    """4.2° by a rocking scan over its (400), beside a film of 4.5°, both to 5 %."""
+    part = fluoride(load_phase("BaF2"), 0.10, "aligned", mosaic_fwhm_deg=4.2)
+    premises = premises_on("tape", 4.5)
+    scan, _ = scan_of(premises, minor=(part,))
+    measured = replace(premises, fluoride_mosaic=Mosaic(4.2, 1.05))
+    wide, narrow = (
+        analysis.fluoride.aligned.volume_fraction
+        for analysis in analyse_films(
+            [FilmInput("open", premises, scan), FilmInput("measured", measured, scan)]
+        )
+    )
+    assert holds(wide, 0.10)
+    assert holds(narrow, 0.10)
+    assert narrow.high - narrow.low < 0.6 * (wide.high - wide.low)
 
 
 @pytest.mark.parametrize("seed", range(5))

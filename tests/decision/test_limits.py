@@ -13,9 +13,16 @@ from xrdfilm.decision.guard import (
     deciding_factor,
 )
 from xrdfilm.decision.limits import decide, parse_limits, read_limit_file
-from xrdfilm.decision.quantities import QUANTITIES, exact, find_quantity, near_quantity
+from xrdfilm.decision.quantities import (
+    QUANTITIES,
+    estimate_of,
+    exact,
+    find_quantity,
+    near_quantity,
+)
 from xrdfilm.errors import LimitFileError
 from xrdfilm.estimate import Estimate, from_draws, from_normal
+from xrdfilm.results import Quantity
 
 FRACTION = (0.0, 1.0)
 A_AXIS = parse_limits('[[limit]]\nquantity = "a_axis_fraction"\nmax = 0.05\nrisk = 0.05\n')
@@ -197,6 +204,17 @@ class TestDecide:
         )
         whole = from_normal(1.0, sigma, bounds=FRACTION)
         assert decide({"conversion": whole}, least).verdict == verdict
+
+    def test_a_recorded_limit_leaves_what_it_says_when_judged_anew(self):
+        """The record has no draws: an estimate of 0.3 ± 1.2 % that was told as "< 4 %"."""
+        seen_little = Quantity(
+            value=None, low=0.0, high=0.04, level=0.95, estimate=0.003, sigma=0.012
+        )
+        again = estimate_of(seen_little, "fluoride_volume_fraction")
+        assert 0.05 <= again.probability_above(0.04) < 0.10
+        whole = Quantity(value=None, low=0.94, high=1.0, level=0.95, estimate=0.996, sigma=0.022)
+        below = 1.0 - estimate_of(whole, "conversion").probability_above(0.94)
+        assert 0.05 <= below < 0.10
 
     def test_a_limit_told_beyond_the_maximum_breaks_it(self):
         # an envelope has no value of its own, but all of it may lie on one side

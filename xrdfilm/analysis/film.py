@@ -343,9 +343,14 @@ def _beside_fluoride(
 def _model_doubt(
     premises: Premises, mosaics: Mapping[str, Mosaic], orientation: OrientationEstimate | None
 ) -> ModelDoubt:
-    """What the amounts of minor phases take for granted, as the premises and shares state it."""
+    """What the amounts of minor phases take for granted, as the premises and shares state it.
+
+    The fluoride's mosaic is known to the stated factor where it was stated itself.
+    """
+    own, usual = premises.fluoride_mosaic, ModelDoubt().fluoride_mosaic_factor
     return ModelDoubt(
         mosaic_factor=mosaics["c_axis"].factor,
+        fluoride_mosaic_factor=usual if own == premises.c_axis_mosaic else min(usual, own.factor),
         thickness=premises.thickness_uncertainty,
         orientation=_share_doubt(orientation),
     )
