@@ -123,6 +123,86 @@ def test_what_is_wrong_is_told_in_the_words_of_the_run_file(client, address):
     assert 'aria-invalid="true"' in answer.text
 
 
+# the form lists files by name: a2.xy stands first when it comes back
+ROW = {"file.0.name": "g1.xy", "file.0.use": "coupled", "file.1.name": "a2.xy"}
+
+
+@pytest.mark.parametrize(
+    ("stated", "fields", "words"),
+    [
+        ({"stack.substrate": "SrTi03"}, ["stack.substrate"], "did you mean SrTiO3"),
+        ({"stack.film": "YBCO7"}, ["stack.film"], "unknown phase &#39;YBCO7&#39;"),
+        (
+            {"buffer.0.phase": "CeO2", "buffer.0.thickness_nm": "75",
+             "buffer.1.phase": "Ce02", "buffer.1.thickness_nm": "30"},
+            ["buffer.1.phase"],
+            "did you mean CeO2",
+        ),
+        ({"buffer.0.phase": "CeO2"}, ["buffer.0.thickness_nm"], "thickness_nm"),
+        ({"stack.powder": "yes"}, ["stack.powder", "stack.substrate"], "a powder has no substrate"),
+        ({"optics.slit": "variable"}, ["optics.slit", "optics.illuminated_mm"], "state illuminated_mm"),
+        ({"optics.wavelength_A": "1.2"}, ["optics.wavelength_A"], "not both"),
+        ({"optics.standard": "s.xy"}, ["optics.standard"], "no such file was dropped: s.xy"),
+        ({"scan.columns": "1"}, ["scan.columns"], "two columns"),
+        (
+            {"file.1.use": "rocking", "file.1.film": "g1", "file.1.hkl": "0 0"},
+            ["file.0.hkl"],
+            "hkl",
+        ),
+        (
+            {"file.1.use": "rocking", "file.1.film": "g1", "file.1.hkl": "9 9 9"},
+            ["file.0.hkl"],
+            "beyond this radiation",
+        ),
+        ({"limit.1.max": "much"}, ["limit.1.max"], "valid number"),
+        ({"limit.1.max": ""}, ["limit.1.quantity"], "needs max or min"),
+        ({"limit.1.quantity": "c_Å"}, ["limit.1.quantity"], "unknown quantity"),
+    ],
+)  # fmt: skip
+def test_what_cannot_be_is_refused_at_once_at_its_field(client, address, stated, fields, words):
+    before = client.get(f"{address}run.toml").text
+    answer = client.post(f"{address}state", {**STATEMENT, **ROW, **stated, "then": "judge"})
+    assert answer.status_code == 400
+    assert answer.url.path == f"{address}state"
+    assert words in answer.text
+    marked = re.findall(r'name="([^"]+)"[^>]*aria-invalid="true"', answer.text)
+    assert set(fields) <= set(marked) <= {*fields, "optics.anode"}
+    assert client.get(f"{address}run.toml").text == before
+
+
+def test_how_scans_are_read_is_stated_on_the_page_too(server, client, scans):
+    rows = [line.split() for line in scans["g1"].splitlines()]
+    text = "Angle,Left,Right\n" + "".join(f"{x},{2 * float(y):.0f},{y}\n" for x, y in rows)
+    answer = client.drop({"p.csv": text}, "F-4")
+    address = answer.url.path.removesuffix("state")
+    form = {**STATEMENT, "file.0.name": "p.csv", "file.0.use": "coupled"}
+    form |= {"scan.columns": "Angle; Right", "scan.axis": "two_theta", "then": "judge"}
+    done = client.settled(client.post(f"{address}state", form))
+    assert done.url.path == address
+    stated = tomllib.loads(client.get(f"{address}run.toml").text)["scan"]
+    assert stated == {"columns": ["Angle", "Right"], "axis": "two_theta"}
+    assert 'value="Angle, Right"' in client.get(f"{address}state").text
+    film = client.get(f"{address}results.json").json()["films"][0]
+    assert film["verdict"] == "pass"
+
+
+def test_films_that_share_a_file_stay_as_they_were_dropped(client, scans):
+    films = "".join(
+        f'[[film]]\nid = "{name}"\ncoupled = "both.xy"\nscan = {{ which = {which} }}\n'
+        for name, which in (("one", 1), ("two", 2))
+    )
+    both = scans["g1"] + scans["a2"]
+    done = client.settled(client.drop({"S/run.toml": films, "S/both.xy": both}))
+    address = done.url.path
+    assert client.get(f"{address}results.json").json()["films"][1]["film"] == "two"
+    form = client.get(f"{address}state").text
+    assert "Several films share a file" in form
+    client.post(f"{address}state", {**STATEMENT, "then": "save"})
+    stated = tomllib.loads(client.get(f"{address}run.toml").text)
+    assert [film["scan"]["which"] for film in stated["film"]] == [1, 2]
+    assert stated["stack"]["substrate"] == "SrTiO3"
+
+
 def test_a_refused_adjustment_shows_what_was_typed(client, address):
     answer = client.post(f"{address}films/g1/adjust", {"ranges": "wide", "then": "try"})
     assert answer.status_code == 400

@@ -238,14 +238,17 @@ FINDINGS: dict[str, Kind] = {
 """Every finding: code -> what was done, what it means, what to do."""
 
 
-_ASSUMED = ("axis_assumed", "axis_from_name", "axis_from_range", "unit_assumed")
+_ASSUMED = {
+    "axis_assumed": "axis: 2θ, by its range",
+    "axis_from_name": "axis: that in the file's name",
+    "axis_from_range": "axis: by its range",
+    "unit_assumed": "intensities: counts",
+}
 
 
 def assumed_of(scan: Scan) -> tuple[str, ...]:
-    """What was assumed of a scan for want of words in its file, the same for like files."""
-    return tuple(
-        dict.fromkeys(FINDINGS[one.code].meaning for one in scan.findings if one.code in _ASSUMED)
-    )
+    """What was assumed of a scan since its file does not say it; the same for like files."""
+    return tuple(dict.fromkeys(_ASSUMED[one.code] for one in scan.findings if one.code in _ASSUMED))
 
 
 def finding(code: str, detail: str = "") -> Finding:

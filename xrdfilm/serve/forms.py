@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal, get_args, get_origin
@@ -19,6 +19,7 @@ from pydantic import BaseModel
 from xrdfilm.decision.limits import LimitFile
 from xrdfilm.errors import LimitFileError, RunFileError
 from xrdfilm.runfile import AssumptionTable, OpticsTable, RunFile, RunTable, StackTable
+from xrdfilm.scan_keys import ScanTable
 from xrdfilm.tomlfile import parse_model
 
 TABLES: dict[str, tuple[type[BaseModel], str]] = {
@@ -26,8 +27,12 @@ TABLES: dict[str, tuple[type[BaseModel], str]] = {
     "run": (RunTable, "Run"),
     "optics": (OpticsTable, "Optics"),
     "assumptions": (AssumptionTable, "Assumptions where no scan tells"),
+    "scan": (ScanTable, "Reading the scan files, where their headers err or are silent"),
 }
-_ELSEWHERE = {("stack", "buffers")}
+_ELSEWHERE = {("stack", "buffers"), ("optics", "standard_scan")}
+_KEPT = (("optics", "standard_scan"),)
+"""Keys without a field of their own, kept as a dropped run file had them."""
+
 MOST_ROWS = 2000
 
 
@@ -64,16 +69,31 @@ def fields_of(table: str, data: Mapping[str, Any]) -> list[Field]:
         found.append(
             Field(
                 f"{table}.{name}",
-                label.replace("_", " ").replace("2theta", "2θ"),
+                _words(label),
                 unit,
                 info.description or "",
                 kind,
-                "" if value is None else shown(value),
+                "" if value is None else columns_text(value) if name == "columns" else shown(value),
                 choices,
                 default,
             )
         )
     return found
+
+
+def _words(name: str) -> str:
+    """A key as a label: "c_axis_mosaic" is "c-axis mosaic"."""
+    words = name.replace("_", " ")
+    for plain, written in (
+        ("2theta", "2θ"),
+        ("k alpha1", "Kα1"),
+        ("fwhm", "FWHM"),
+        ("c axis", "c-axis"),
+        ("a axis", "a-axis"),
+        ("a normal", "a-normal"),
+    ):
+        words = words.replace(plain, written)
+    return words
 
 
 def _kind_of(
@@ -85,7 +105,7 @@ def _kind_of(
         return "choice", tuple(str(choice) for choice in get_args(inner))
     if inner is bool:
         return "yes_no", ()
-    if inner in (int, float):
+    if inner in (int, float) and str not in parts:
         return "number", ()
     if getattr(inner, "__name__", "") == "date":
         return "date", ()
@@ -128,13 +148,14 @@ def data_from_form(form: Mapping[str, str], kept: Mapping[str, Any]) -> dict[str
     """The run file that a posted form states; ``kept`` is the one before, for what is not shown."""
     data: dict[str, Any] = {key: value for key, value in kept.items() if key not in TABLES}
     for table, (model, _) in TABLES.items():
-        values: dict[str, Any] = {}
+        before = kept.get(table) or {}
+        values = {name: before[name] for at, name in _KEPT if at == table and name in before}
         for name, info in model.model_fields.items():
             text = form.get(f"{table}.{name}", "").strip()
             if not text:
                 continue
             kind, _ = _kind_of(info.annotation)
-            values[name] = _value(kind, text)
+            values[name] = _READ[name](text) if name in _READ else _value(kind, text)
         if values:
             data[table] = values
     buffers = buffers_from(form)
@@ -145,6 +166,28 @@ def data_from_form(form: Mapping[str, str], kept: Mapping[str, Any]) -> dict[str
     if recipe:
         data["recipe"] = recipe
     return data
+
+
+def columns_from(text: str) -> list[Any]:
+    """Columns from "1, 3" or "Angle; Counts": places are whole numbers, all else are names."""
+    parts = text.split(";" if ";" in text else ",")
+    return [place_or_name(part) for part in parts]
+
+
+def columns_text(columns: Sequence[Any]) -> str:
+    """Columns as the form shows them."""
+    names = [str(column) for column in columns]
+    return ("; " if any("," in name for name in names) else ", ").join(names)
+
+
+def place_or_name(text: str) -> Any:
+    """A whole number as a place, all else as a name."""
+    plain = text.strip().strip('"')
+    return int(plain) if plain.isdecimal() and plain.isascii() else plain
+
+
+_READ: dict[str, Callable[[str], Any]] = {"columns": columns_from, "which": place_or_name}
+"""Fields of mixed kind, by name."""
 
 
 def _value(kind: str, text: str) -> Any:
@@ -213,7 +256,8 @@ def films_from(
 ) -> list[dict[str, Any]]:
     """The ``[[film]]`` tables that the form's table of files states, in the order of the files.
 
-    What a film of the run file before had beyond the form (time, recipe, defocus curve) is kept.
+    What a film of the run file before had beyond the form (time, recipe, how its scans are to be
+    read, defocus curve) is kept.
     """
     old = {str(film.get("id")): dict(film) for film in before}
     films: dict[str, dict[str, Any]] = {}
@@ -226,7 +270,7 @@ def films_from(
         rest = {
             k: v
             for k, v in old.get(film_id, {}).items()
-            if k in ("time_min", "recipe", "position_m")
+            if k in ("time_min", "recipe", "position_m", "scan")
         }
         film = films.setdefault(film_id, {"id": film_id, **rest})
         position = form.get(f"file.{i}.position_m", "").strip()
@@ -310,16 +354,3 @@ def checked_limits(text: str, phases: Sequence[str]) -> LimitFile:
 def complaints(problem: RunFileError | LimitFileError) -> list[str]:
     """One sentence a fault; the line stands in the file the form makes, so it stays."""
     return str(problem).splitlines()
-
-
-def fields_at_fault(sentences: Iterable[str]) -> dict[str, str]:
-    """By field of the form, what is wrong with it, where the sentence names it."""
-    names = {
-        f"{table}.{name}" for table, (model, _) in TABLES.items() for name in model.model_fields
-    }
-    found: dict[str, str] = {}
-    for sentence in sentences:
-        for name in re.findall(r"\b([a-z]+\.[A-Za-z0-9_]+)\b", sentence):
-            if name in names:
-                found.setdefault(name, sentence)
-    return found

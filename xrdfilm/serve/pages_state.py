@@ -19,6 +19,7 @@ from xrdfilm.decision.limits import DEFAULT_RISK
 from xrdfilm.decision.quantities import QUANTITIES
 from xrdfilm.errors import LimitFileError, RunFileError, XrdfilmError
 from xrdfilm.report.overview import run_content
+from xrdfilm.runfile import RunFile
 from xrdfilm.serve.adjusting import adjust_from, with_adjustments, with_signature
 from xrdfilm.serve.context import (
     back_to,
@@ -31,13 +32,19 @@ from xrdfilm.serve.context import (
     texts_of,
 )
 from xrdfilm.serve.desk import LIMIT_FILE, DeskRun, write_whole
+from xrdfilm.serve.faults import (
+    fields_of_limits,
+    fields_of_run,
+    impossible,
+    refused_values,
+    unknown_phases,
+)
 from xrdfilm.serve.forms import (
     TABLES,
     checked_limits,
     checked_run_file,
     complaints,
     data_from_form,
-    fields_at_fault,
     fields_of,
     films_from,
     limits_from_form,
@@ -49,7 +56,6 @@ from xrdfilm.serve.forms import (
 from xrdfilm.serve.names import refuse_outside
 from xrdfilm.serve.pages_runs import film_answer
 
-_MORE = {"optics", "assumptions"}
 _SPARE_BUFFERS, _SPARE_LIMITS = 2, 2
 _USES = {"two_theta": "coupled", "omega": "rocking", "phi": "azimuth", "chi": "tilt"}
 
@@ -96,11 +102,11 @@ def _form(
     files: list[dict[str, Any]],
     problems: Sequence[str],
     recipe: str | None = None,
+    faults: Mapping[str, str] | None = None,
 ) -> Response:
     from xrdfilm.crystal import load_phase
 
-    own = [str(p.get("key")) for p in data.get("phase") or [] if isinstance(p, dict)]
-    keys = [*phase_keys(), *own]
+    keys = [*phase_keys(), *_own_phases(data)]
     roles: dict[str, list[str]] = {}
     for key in phase_keys():
         roles.setdefault(load_phase(key).role, []).append(key)
@@ -116,7 +122,7 @@ def _form(
             "tables": [
                 (table, title, fields_of(table, data)) for table, (_, title) in TABLES.items()
             ],
-            "faults_by_field": fields_at_fault(problems),
+            "faults_by_field": dict(faults or {}),
             "problems": list(problems),
             "buffers": [
                 (str(b.get("phase", "")), shown(b.get("thickness_nm", ""))) for b in buffers
@@ -139,6 +145,7 @@ def _form(
             "risk": shown(limits.get("risk", "")) or f"{DEFAULT_RISK:g}",
             "files": files,
             "all_films": bool(data.get("films")),
+            "films_kept": _beyond_the_form(data),
             "recipe": recipe_text(data) if recipe is None else recipe,
             "today": datetime.date.today().isoformat(),
         },
@@ -148,6 +155,8 @@ def _form(
 
 def _file_rows(run: DeskRun, data: Mapping[str, Any]) -> list[dict[str, Any]]:
     """Every dropped file with its use: as the run file says, else as its axis suggests."""
+    if _beyond_the_form(data):
+        return []
     axes: dict[str, str] = run.state().get("axes") or {}
     stated = _stated_uses(data)
     rows: list[dict[str, Any]] = []
@@ -178,6 +187,20 @@ def _file_rows(run: DeskRun, data: Mapping[str, Any]) -> list[dict[str, Any]]:
     if not stated:
         _guess_films(rows)
     return rows
+
+
+def _own_phases(data: Mapping[str, Any]) -> list[str]:
+    return [str(p.get("key")) for p in data.get("phase") or [] if isinstance(p, dict)]
+
+
+def _beyond_the_form(data: Mapping[str, Any]) -> bool:
+    """Whether several films share a file: scans or frames in one; a row a file cannot say so."""
+    films = data.get("film") or []
+    coupled = [film["coupled"] for film in films if isinstance(film, dict) and film.get("coupled")]
+    framed = any(isinstance(film, dict) and film.get("frame") for film in films)
+    return (
+        framed or len(set(coupled)) < len(coupled) or bool((data.get("films") or {}).get("frames"))
+    )
 
 
 def _stated_uses(data: Mapping[str, Any]) -> dict[str, dict[str, Any]]:
@@ -244,6 +267,7 @@ def _state(request: Request, run: DeskRun, texts: dict[str, str]) -> Response | 
         kept = _data_of(run)
         before = _limits_of(run, kept)
         problems: list[str] = []
+        faults: dict[str, str] = {}
         data: dict[str, Any] = {}
         limits = limits_from_form(texts, before)
         try:
@@ -260,19 +284,28 @@ def _state(request: Request, run: DeskRun, texts: dict[str, str]) -> Response | 
             if limits:
                 data["limits"] = {"file": LIMIT_FILE}
             _drop_lost_adjustments(data)
-            refuse_outside(checked_run_file(toml_text(data)), run.scans)
+            unknown = unknown_phases(data, _own_phases(kept))
+            problems += [fault.text for fault in unknown]
+            refused = (*refused_values(RunFile, data), *unknown)
+            faults = fields_of_run(refused, data, run.files())
+            run_file = checked_run_file(toml_text(data))
+            refuse_outside(run_file, run.scans)
+            cannot_be = impossible(run_file, run.scans)
+            problems += [fault.text for fault in cannot_be]
+            faults |= fields_of_run(cannot_be, data, run.files())
         except RunFileError as problem:
             problems += complaints(problem)
         try:
             if limits:
-                own = [str(p.get("key")) for p in kept.get("phase") or []]
-                checked_limits(toml_text(limits), [*phase_keys(), *own])
+                checked_limits(toml_text(limits), [*phase_keys(), *_own_phases(kept)])
         except LimitFileError as problem:
             problems += complaints(problem)
+            faults |= fields_of_limits(limits, complaints(problem))
         if problems:
             rows = _posted_files(run, texts)
             shown_data = data or data_without_recipe(texts, kept)
-            return _form(request, run, shown_data, limits, rows, problems, texts.get("recipe", ""))
+            recipe = texts.get("recipe", "")
+            return _form(request, run, shown_data, limits, rows, problems, recipe, faults)
         if limits:
             write_whole(run.scans / LIMIT_FILE, toml_text(limits))
         write_whole(run.run_file_path, toml_text(data))
@@ -294,7 +327,7 @@ def _drop_lost_adjustments(data: dict[str, Any]) -> None:
 
 
 def _posted_files(run: DeskRun, texts: Mapping[str, str]) -> list[dict[str, Any]]:
-    rows = _file_rows(run, {})
+    rows = _file_rows(run, {}) if rows_of(texts, "file") else []
     by_name = {texts.get(f"file.{i}.name", ""): i for i in rows_of(texts, "file")}
     for row in rows:
         i = by_name.get(row["name"])
