@@ -7,7 +7,7 @@ from functools import cached_property
 
 import numpy as np
 
-from xrdfilm._typing import FloatArray, IntArray
+from xrdfilm._typing import BoolArray, FloatArray, IntArray
 from xrdfilm.fitting.flags import flag_bit, unpack_flags
 from xrdfilm.fitting.profile import doublet
 from xrdfilm.fitting.windows import Group, WindowPlan
@@ -146,25 +146,30 @@ class WindowFits:
         lies outside their window: only their foot was fitted.
         """
         b, i = self.block, self.index
-        area = np.maximum(b.area[i, group.lines], 0.0)[:, None, :]
-        skew = b.skew[i, group.lines][:, :, None] if group.structure.skewed else None
+        area, place = b.area[i, group.lines], b.place[i, group.lines]
+        skewed = group.structure.skewed
 
-        def curve(x: FloatArray, area: FloatArray) -> FloatArray:
+        def curve(x: FloatArray, counts: BoolArray) -> FloatArray:
+            """Sum of the lines that count (W, L) in each window, at x (W, N) or (1, N)."""
+            w, line = np.nonzero(counts & (area > 0.0))
+            at = group.lines[w, line]
             profiles = doublet(
-                x,
-                b.place[i, group.lines][:, :, None],
-                b.fwhm[i, group.lines][:, :, None],
-                b.mixing[i, group.lines][:, :, None],
-                group.ratio[:, :, None],
-                group.share[:, :, None],
-                skew,
+                x[w] if x.shape[0] > 1 else x,
+                b.place[i, at][:, None],
+                b.fwhm[i, at][:, None],
+                b.mixing[i, at][:, None],
+                group.ratio[w, line][:, None],
+                group.share[w, line][:, None],
+                b.skew[i, at][:, None] if skewed else None,
             )
-            return np.asarray(np.matmul(area, profiles)[:, 0])
+            found = np.zeros((area.shape[0], x.shape[1]))
+            for window, each in zip(w.tolist(), b.area[i, at][:, None] * profiles, strict=True):
+                found[window] += each
+            return found
 
-        place = b.place[i, group.lines]
         inside = (place >= group.x[:, :1]) & (place <= group.x[:, -1:])
-        there = curve(group.x[:, None, :], area)
-        away = curve(coarse_deg[None, None, :], area * inside[:, None, :])
+        there = curve(group.x, np.ones_like(inside))
+        away = curve(coarse_deg[None, :], inside)
         terms = b.background_terms[i, group.windows, : group.structure.n_background]
         background = np.matmul(terms[:, None, :], group.powers)[:, 0]
         return group.points, there, background, away

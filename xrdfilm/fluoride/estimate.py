@@ -12,6 +12,7 @@ which holds. Until then conversion and bound HF are limits from the worse of the
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
@@ -339,7 +340,7 @@ def _line_table(
         decision = blank * (z_alpha + float(lines.third[i]) * (z_alpha**2 - 1.0) / 6.0)
         detection = decision + z_beta * blank
         for _ in range(20):
-            detection = decision + z_beta * float(np.sqrt(blank**2 + slope * detection))
+            detection = decision + z_beta * math.sqrt(blank**2 + slope * detection)
         if not lines.usable[i]:
             use = "hidden by " + ", ".join(label for label, _ in s.found) if s.found else "hidden"
         elif decides[i]:

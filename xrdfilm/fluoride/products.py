@@ -49,6 +49,7 @@ _SAME_PLACE_DEG = 0.15
 _CLEAR_DEG = 0.3
 _CANDIDATES = 10
 _WIDE_DEG = 1.2
+_LORENTZ = 0.3  # of the instrument's profile
 
 
 @dataclass(frozen=True, slots=True)
@@ -222,6 +223,43 @@ def _line_at(place_deg: float, shape: LineShape) -> Neighbour:
     return Neighbour(f"line at {place_deg:.2f}°", place_deg, shape)
 
 
+def _is_beside(at: float, place: float) -> bool:
+    return _SAME_PLACE_DEG < abs(at - place) < _WIDE_DEG + 0.3
+
+
+@dataclass(frozen=True, slots=True)
+class _OwnLine:
+    """A line of a phase, its shape, and the phase's other lines beside it."""
+
+    hkl: Hkl
+    place_deg: float
+    strength: float
+    shape: LineShape
+    beside: tuple[Neighbour, ...]
+
+
+@lru_cache(maxsize=256)
+def _own_lines(
+    phase: Phase, optics: Optics, stack: Stack, fwhm_deg: float, size_nm: float
+) -> tuple[_OwnLine, ...]:
+    """Strongest lines of a phase as random grains, strongest first; films of a run share them."""
+    places = _places(phase, optics, stack)
+    shapes = {
+        at: shape_of(at, fwhm_deg, _LORENTZ, size_nm, optics.radiation.mean_A)
+        for _, at, _ in places
+    }
+    return tuple(
+        _OwnLine(
+            hkl,
+            place,
+            strength,
+            shapes[place],
+            tuple(_line_at(at, shapes[at]) for _, at, _ in places if _is_beside(at, place)),
+        )
+        for hkl, place, strength in places
+    )
+
+
 _Candidate = tuple[Hkl, float, float, SingleLine]  # hkl, place, strength, what is fitted
 
 
@@ -259,40 +297,40 @@ def _candidates(search: ProductSearch, phases: Sequence[Phase]) -> list[list[_Ca
     scan, stack, optics, taken_deg = search.scan, search.stack, search.optics, search.taken_deg
     x, wavelength_A, fwhm_deg = scan.axis_deg, optics.radiation.mean_A, search.instrument_fwhm_deg
 
-    def own(place: float) -> LineShape:
-        return shape_of(place, fwhm_deg, 0.3, search.size_nm, wavelength_A)
-
+    size_nm = search.size_nm
     lines = [
         [
-            (hkl, place, strength)
-            for hkl, place, strength in _places(phase, optics, stack)
-            if x[0] + 0.4 < place < x[-1] - 0.4
-            and all(abs(place - other) >= _CLEAR_DEG for other in taken_deg)
+            line
+            for line in _own_lines(phase, optics, stack, fwhm_deg, size_nm)
+            if x[0] + 0.4 < line.place_deg < x[-1] - 0.4
+            and all(abs(line.place_deg - other) >= _CLEAR_DEG for other in taken_deg)
         ][:_CANDIDATES]
         for phase in phases
     ]
-    windows = [(at - _WIDE_DEG, at + _WIDE_DEG) for of_phase in lines for _, at, _ in of_phase]
-    shapes = NeighbourShapes(fwhm_deg, 0.3, wavelength_A)
+    windows = [
+        (line.place_deg - _WIDE_DEG, line.place_deg + _WIDE_DEG)
+        for of_phase in lines
+        for line in of_phase
+    ]
+    shapes = NeighbourShapes(fwhm_deg, _LORENTZ, wavelength_A)
     poisson = scan.poisson and scan.sigma is None
     around = iter(
         stack_neighbours(x, scan.counts, stack, optics.radiation, windows, shapes, poisson=poisson)
     )
     found: list[list[_Candidate]] = []
-    for phase, of_phase in zip(phases, lines, strict=True):
-        # lines known to be another's, and the phase's own next ones
-        others = [*taken_deg, *(at for _, at, _ in _places(phase, optics, stack))]
+    taken = [
+        _line_at(at, shape_of(at, fwhm_deg, _LORENTZ, size_nm, wavelength_A)) for at in taken_deg
+    ]
+    for of_phase in lines:
         clear: list[_Candidate] = []
-        for hkl, place, strength in of_phase:
-            near = next(around)
+        for own in of_phase:
+            near, place = next(around), own.place_deg
             if any(abs(n.place_deg - place) < _CLEAR_DEG and not n.ghost for n in near):
                 continue
-            near += tuple(
-                _line_at(at, own(at))
-                for at in others
-                if _SAME_PLACE_DEG < abs(at - place) < _WIDE_DEG + 0.3
-            )
-            line = SingleLine(place, own(place), place - _WIDE_DEG, place + _WIDE_DEG, near)
-            clear.append((hkl, place, strength, line))
+            # lines known to be another's, and the phase's own next ones
+            near += tuple(n for n in taken if _is_beside(n.place_deg, place)) + own.beside
+            line = SingleLine(place, own.shape, place - _WIDE_DEG, place + _WIDE_DEG, near)
+            clear.append((own.hkl, place, own.strength, line))
         found.append(clear)
     return found
 

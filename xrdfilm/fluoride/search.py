@@ -10,6 +10,7 @@ stated false-alarm risk α:
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
@@ -280,7 +281,7 @@ def amplitude_of(
         z_beta = float(ndtri(1.0 - beta))
         detection = decision + z_beta * root
         for _ in range(20):
-            detection = decision + z_beta * float(np.sqrt(root**2 + slope * detection))
+            detection = decision + z_beta * math.sqrt(root**2 + slope * detection)
     return Amplitude(
         name,
         value,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -30,6 +31,7 @@ from xrdfilm.scan import Scan
 _SHARED_PLACE_DEG = 0.35  # a stack's line this near (200) makes a peak there nobody's
 _NEIGHBOUR_SIZE_NM = 150.0
 _CERATE_FORMERS = ("CeO2", "BaCeO3")
+_NO_DOUBT = ModelDoubt.none()
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,6 +109,7 @@ class FluorideWork:
     phase: Phase
     edges: FloatArray
     nominal: int
+    places_deg: FloatArray
     windows: tuple[LineWindow | None, ...]
     shared: Mapping[int, str]
 
@@ -120,16 +123,56 @@ class FluorideWork:
         """All lines fitted at these cell edges (G,), in the order of `FLUORIDE_LINES`."""
         grid = np.asarray(edges, dtype=float)
         middle = float(grid.mean())
+        known = edges is self.edges
         return tuple(
             None
             if window is None
             else scan_line(
                 window,
-                line_places(grid, FLUORIDE_LINES[i], self.optics),
+                self.places_deg[i] if known else line_places(grid, FLUORIDE_LINES[i], self.optics),
                 self.shape(i, middle, factor),
             )
             for i, window in enumerate(self.windows)
         )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Grid:
+    """Cells to look at and, for each of `FLUORIDE_LINES`, its window and whose its place may be.
+
+    ``reaches`` are low and high end and the pad beside the outermost places; ``places_deg`` (L, G).
+    """
+
+    edges_A: FloatArray
+    nominal: int
+    places_deg: FloatArray
+    reaches: tuple[tuple[float, float, float], ...]
+    shared: Mapping[int, str]
+
+
+@lru_cache(maxsize=64)
+def _grid(settings: FluorideSettings, stack: Stack, optics: Optics) -> _Grid:
+    """The grid of a stack; ``settings`` without their doubt, so that films of a run share it."""
+    low, high = settings.edge_low_A, settings.edge_high_A
+    step = min(settings.edge_step_A, _edge_step(settings, optics))
+    below = int((settings.nominal_edge_A - low) / step)
+    above = int((high - settings.nominal_edge_A) / step)
+    edges = np.asarray(settings.nominal_edge_A + step * np.arange(-below, above + 1), dtype=float)
+    every = np.array([line_places(edges, hkl, optics) for hkl in FLUORIDE_LINES])
+    reaches: list[tuple[float, float, float]] = []
+    shared: dict[int, str] = {}
+    cerates = any(layer.phase.key in _CERATE_FORMERS for layer in stack.layers)
+    for i, (hkl, places) in enumerate(zip(FLUORIDE_LINES, every, strict=True)):
+        width = expected_shape(float(places.mean()), settings, optics).fwhm_deg
+        pad = max(0.7, 4.0 * width)
+        reaches.append((float(places.min()) - pad, float(places.max()) + pad, pad))
+        blocked = overlapping(float(places[below]), stack, optics.radiation, _SHARED_PLACE_DEG)
+        blocked = tuple(b for b in blocked if not b.startswith(stack.film.phase.key + " "))
+        if hkl == (2, 0, 0) and blocked:
+            shared[i] = blocked[0]
+        if cerates and hkl in ((2, 0, 0), (2, 2, 0)):
+            shared[i] = blocked[0] if blocked else "BaCeO3"
+    return _Grid(edges, below, every, tuple(reaches), shared)
 
 
 def line_places(edges_A: ArrayLike, hkl: Hkl, optics: Optics) -> FloatArray:
@@ -153,35 +196,15 @@ def prepare(
     ``shared`` of the result are lines whose place another phase of the stack, or a product of
     it, can also own: a peak there is nobody's.
     """
-    low, high = settings.edge_low_A, settings.edge_high_A
-    step = min(settings.edge_step_A, _edge_step(settings, optics))
-    below = int((settings.nominal_edge_A - low) / step)
-    above = int((high - settings.nominal_edge_A) / step)
-    edges = np.asarray(settings.nominal_edge_A + step * np.arange(-below, above + 1), dtype=float)
+    grid = _grid(replace(settings, doubt=_NO_DOUBT), stack, optics)
+    first, last = float(scan.axis_deg[0]), float(scan.axis_deg[-1])
     reaches: list[tuple[float, float]] = []
-    shared: dict[int, str] = {}
-    cerates = any(layer.phase.key in _CERATE_FORMERS for layer in stack.layers)
-    for i, hkl in enumerate(FLUORIDE_LINES):
-        places = line_places(edges, hkl, optics)
-        width = expected_shape(float(places.mean()), settings, optics).fwhm_deg
-        pad = max(0.7, 4.0 * width)
-        window = (float(places.min()) - pad, float(places.max()) + pad)
-        inside = (
-            max(window[0], float(scan.axis_deg[0])),
-            min(window[1], float(scan.axis_deg[-1])),
-        )
+    for hkl, (low, high, pad) in zip(FLUORIDE_LINES, grid.reaches, strict=True):
+        inside = (max(low, first), min(high, last))
         seen = inside[1] - inside[0] > 1.2 * pad and hkl not in settings.left_out
         reaches.append(inside if seen else (0.0, 0.0))
-        place = float(places[below])
-        blocked = overlapping(place, stack, optics.radiation, _SHARED_PLACE_DEG)
-        blocked = tuple(b for b in blocked if not b.startswith(stack.film.phase.key + " "))
-        if hkl == (2, 0, 0) and blocked:
-            shared[i] = blocked[0]
-        if cerates and hkl in ((2, 0, 0), (2, 2, 0)):
-            shared[i] = blocked[0] if blocked else "BaCeO3"
 
     broadened = _broadening(film_lines, settings, optics)
-
     shapes = NeighbourShapes(
         settings.instrument_fwhm_deg,
         settings.instrument_lorentz,
@@ -208,7 +231,10 @@ def prepare(
         else None
         for reach, others in zip(reaches, near, strict=True)
     )
-    return FluorideWork(stack, optics, settings, phase, edges, below, windows, shared)
+    return FluorideWork(
+        stack, optics, settings, phase, grid.edges_A, grid.nominal, grid.places_deg, windows,
+        grid.shared,
+    )  # fmt: skip
 
 
 def _broadening(lines: MeasuredLines | None, settings: FluorideSettings, optics: Optics) -> float:

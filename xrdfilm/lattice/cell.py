@@ -177,7 +177,7 @@ def refine_cell(
             f"{observed.size} lines do not determine the {metric.shape[1]} unknowns of the "
             f"{system} cell; add lines with other indices"
         )
-    names = tuple(_line_name(h) for h in indices)
+    names = tuple(_line_name(h) for h in indices.tolist())
     fit = fit_places(
         observed,
         sigma,
@@ -219,9 +219,9 @@ def align_with_cell(
     )
 
 
-def _line_name(hkl: IntArray) -> str:
-    joint = "" if np.all((hkl >= 0) & (hkl <= 9)) else " "
-    return "(" + joint.join(str(int(i)) for i in hkl) + ")"
+def _line_name(hkl: Sequence[int]) -> str:
+    joint = "" if all(0 <= i <= 9 for i in hkl) else " "
+    return "(" + joint.join(str(i) for i in hkl) + ")"
 
 
 def _cell_estimate(

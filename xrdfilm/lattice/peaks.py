@@ -275,14 +275,23 @@ def _width_at_half(net: FloatArray, top: int) -> float:
     half = 0.5 * float(net[top])
     ends = []
     for side in (net[: top + 1][::-1], net[top:]):
-        below = np.flatnonzero(side < half)
-        if below.size == 0:
+        end = _first_below(side, half)
+        if end < 0:
             ends.append(float(side.size - 1))
             continue
-        end = int(below[0])
         drop = float(side[end - 1] - side[end])
         ends.append(end - (half - float(side[end])) / drop if drop > 0.0 else float(end))
     return ends[0] + ends[1]
+
+
+def _first_below(values: FloatArray, level: float) -> int:
+    """Index of the first value below a level, -1 where none is; most are found near the start."""
+    for reach in (32, values.size):
+        below = values[:reach] < level
+        first = int(below.argmax()) if below.size else 0
+        if below.size and below[first]:
+            return first
+    return -1
 
 
 def _interpolated_top(values: FloatArray, index: int) -> float:

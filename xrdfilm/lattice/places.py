@@ -184,7 +184,10 @@ def _best_without_one(problem: _Problem, fit: PlaceFit) -> PlaceFit | None:
 
 
 def _goniometer_columns(theta: FloatArray, cos_theta: FloatArray, factor: float) -> FloatArray:
-    return np.column_stack([np.ones_like(theta), -factor * cos_theta, -1.0 / np.tan(2.0 * theta)])
+    columns = np.ones((theta.size, 3))
+    np.multiply(cos_theta, -factor, out=columns[:, 1])
+    np.divide(-1.0, np.tan(2.0 * theta), out=columns[:, 2])
+    return columns
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,7 +223,7 @@ class _Problem:
         values = self.prior.start.copy()
         weight = np.where(used, 1.0 / self.sigma**2, 0.0)
         prior = self.prior.precision[np.ix_(self.free, self.free)]
-        for _ in range(12):
+        for turn in range(12):
             place, jacobian = self.predict(values)
             columns = jacobian[:, self.free]
             normal = columns.T @ (weight[:, None] * columns) + prior
@@ -228,7 +231,7 @@ class _Problem:
             gradient += (self.prior.precision @ (self.prior.start - values))[self.free]
             scale = 1.0 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
             scaled = normal * np.outer(scale, scale)
-            if np.linalg.eigvalsh(scaled)[0] < 1e-12:
+            if turn == 0 and np.linalg.eigvalsh(scaled)[0] < 1e-12:
                 raise CannotTellError(
                     f"{int(used.sum())} lines do not determine {int(self.free.sum())} unknowns "
                     "(zero, displacement, axial, cell); give more orders, a line of known cell, or "

@@ -8,7 +8,7 @@ from where the strong lines are, so that none of them is taken for a phase.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -57,7 +57,8 @@ class _Candidates:
     ``parent`` (M,) is the index of the direct line whose height rules (a line's own for itself),
     ``share`` the most of that height it may have, 1 for a direct line. ``certain`` marks lines
     along a layer's normal and their ghosts, ``substrate`` those of the substrate. ``weight`` ranks
-    them, ``order`` has their indices, the weightiest first.
+    them, ``order`` has their indices, the weightiest first. ``halves`` are, for each layer, the
+    indices of its half wavelengths and of the orders along its normal whose highest rules them.
     """
 
     labels: tuple[str, ...]
@@ -71,6 +72,7 @@ class _Candidates:
     n_direct: int
     weight: FloatArray
     order: IntArray
+    halves: tuple[tuple[IntArray, IntArray], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,7 +142,18 @@ def _candidates(stack: Stack, radiation: Radiation) -> _Candidates:
         len(direct),
         weight,
         np.argsort(-weight, kind="stable"),
+        tuple(_halves(rows, len(direct))),
     )
+
+
+def _halves(rows: Sequence[_Row], n_direct: int) -> Iterator[tuple[IntArray, IntArray]]:
+    parent = np.array([row.parent for row in rows], dtype=np.int64)
+    for first in np.unique(-1 - parent[parent < 0]).tolist():
+        own = _phase_of(rows[first].label)
+        orders = [
+            k for k in range(first, n_direct) if rows[k].certain and _phase_of(rows[k].label) == own
+        ]
+        yield np.flatnonzero(parent == -1 - first), np.array(orders, dtype=np.int64)
 
 
 @lru_cache(maxsize=64)
@@ -218,14 +231,9 @@ def stack_neighbours(
     n = known.n_direct
     own, noise = _heights(two_theta_deg, counts, known.place_deg[:n], poisson)
     height = own[np.maximum(known.parent, 0)]
-    for first in {int(-1 - p) for p in known.parent[known.parent < 0]}:
-        tops = [
-            own[k]
-            for k in range(first, n)
-            if known.certain[k] and _phase_of(known.labels[k]) == _phase_of(known.labels[first])
-        ]
-        highest = float(np.nanmax(tops)) if np.any(np.isfinite(tops)) else float("nan")
-        height = np.where(known.parent == -1 - first, highest, height)
+    for halves, orders in known.halves:
+        tops = own[orders]
+        height[halves] = np.nanmax(tops) if np.isfinite(tops).any() else np.nan
     direct = np.arange(known.place_deg.size) < n
     shows = np.where(
         np.isnan(height), known.certain, height * known.share > 0.5 * float(np.median(noise))
