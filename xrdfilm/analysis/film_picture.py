@@ -8,6 +8,7 @@ from xrdfilm._typing import FloatArray
 from xrdfilm.analysis.coupled import CoupledFit
 from xrdfilm.analysis.film import FilmAnalysis
 from xrdfilm.analysis.picture import FilmPicture, GhostMark, SideScan, TickRow, Zone
+from xrdfilm.analysis.pole_map import pole_maps
 from xrdfilm.lines import Reflection
 
 
@@ -46,6 +47,7 @@ def film_picture(analysis: FilmAnalysis) -> FilmPicture | None:
         ),
         windows=tuple(sorted(windows, key=lambda zone: zone.low_deg)),
         side_scans=_side_scans(analysis),
+        poles=pole_maps(analysis),
     )
 
 

@@ -67,6 +67,20 @@ class SideScan:
 
 
 @dataclass(frozen=True, slots=True)
+class PoleMap:
+    """Where the poles of a scanned reflection stand: tilt χ and azimuth φ in degrees.
+
+    ``c_axis`` and ``a_axis`` have shape (N, 2), a-axis grains being a- or b-normal. ``scanned_deg``
+    is the range of χ that the scan went over; both ends are alike for an azimuth scan.
+    """
+
+    title: str
+    c_axis: FloatArray
+    a_axis: FloatArray
+    scanned_deg: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
 class FilmPicture:
     """The arrays of one film's sheet; all of the coupled scan have shape (N,).
 
@@ -85,6 +99,7 @@ class FilmPicture:
     hidden: tuple[Zone, ...] = ()
     windows: tuple[Zone, ...] = ()
     side_scans: tuple[SideScan, ...] = field(default=())
+    poles: tuple[PoleMap, ...] = field(default=())
 
     def __post_init__(self) -> None:
         size = self.two_theta_deg.size

@@ -14,6 +14,7 @@ from xrdfilm.analysis.picture import FilmPicture
 from xrdfilm.numbers import number
 from xrdfilm.report.overview import WORST_FIRST, RunContent
 from xrdfilm.report.pack import pack_axis, pack_counts, pack_curve
+from xrdfilm.report.pole_sketch import KEY, svg
 from xrdfilm.report.strip import Strip, Trace
 
 ASSETS = ("xrdfilm.css", "print.css", "run.js", "sheet.js", "uPlot.iife.min.js", "uPlot.min.css")
@@ -77,6 +78,8 @@ def sheet_page(content: RunContent, index: int, picture: FilmPicture | None, *, 
             ghosts=ghost_words(picture),
             hidden=hidden_words(picture),
             side_titles=[] if picture is None else [side.title for side in picture.side_scans],
+            pole_key=KEY,
+            pole_sketches=[] if picture is None else [(p.title, svg(p)) for p in picture.poles],
             plot_words="" if picture is None else plot_words(picture),
         )
     )

@@ -17,7 +17,7 @@ from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.platypus import Flowable, Paragraph, TableStyle
 
-from xrdfilm.analysis.picture import SideScan
+from xrdfilm.analysis.picture import PoleMap, SideScan
 from xrdfilm.report.drawing import (
     BOLD,
     FONT,
@@ -30,6 +30,7 @@ from xrdfilm.report.drawing import (
     draw_side_scan,
     draw_strip,
 )
+from xrdfilm.report.pole_sketch import KEY, draw_poles
 from xrdfilm.report.scale import LimitScale
 from xrdfilm.report.strip import Strip
 
@@ -131,6 +132,21 @@ class SideDrawing(Drawn):
     def draw(self) -> None:
         """Draw at the origin."""
         draw_side_scan(self.canv, 0.0, 0.0, self._width, 58.0, self._side)
+
+
+class PoleDrawing(Drawn):
+    """Where the poles of a scanned reflection stand."""
+
+    def __init__(self, poles: PoleMap) -> None:
+        super().__init__(104.0)
+        self._poles = poles
+
+    def draw(self) -> None:
+        """Draw at the origin."""
+        draw_poles(self.canv, 0.5 * (self._width - 96.0), 8.0, 96.0, self._poles)
+        self.canv.setFillColor(MUTED)
+        self.canv.setFont(FONT, 5.5)
+        self.canv.drawCentredString(0.5 * self._width, 1.0, KEY)
 
 
 class StripDrawing(Drawn):

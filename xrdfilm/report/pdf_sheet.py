@@ -29,6 +29,7 @@ from xrdfilm.report.pdf_parts import (
     TITLE,
     WIDTH,
     Badge,
+    PoleDrawing,
     Rule,
     ScaleDrawing,
     SideDrawing,
@@ -96,6 +97,8 @@ def _sections(film: FilmContent, picture: FilmPicture | None, width: float) -> l
         )
     for side in picture.side_scans if picture else ():
         blocks.append([Rule(side.title[:1].upper() + side.title[1:]), SideDrawing(side)])
+    for poles in picture.poles if picture else ():
+        blocks.append([Rule(f"Poles of {poles.title}"), PoleDrawing(poles)])
     if film.phases:
         cells = [
             [words(name, SMALL), words("seen" if seen else "not seen"), words(text, SMALL)]
