@@ -4,7 +4,8 @@
     python benchmarks/calibration_fluoride.py --cell 1000 --no-fluoride 1000 --verdicts 200
 
 The films are those of `fluoride_cases`. Accounts, each with 95 % intervals under the fluoride's
-true orientation:
+true orientation, and for the figure as it is told, by the orientation that the lines settle or the
+envelope of those they leave:
 
 exact      premises as in the simulation, intervals from counting alone: must hold the truth
            93 to 97 times in 100.
@@ -74,6 +75,9 @@ class Tally:
     two_sided_held: int = 0
     unseen: int = 0
     unseen_held: int = 0
+    told: int = 0
+    told_held: int = 0
+    told_misjudged: int = 0
 
     def add(self, other: Tally) -> None:
         """Add the counts of another account."""
@@ -126,6 +130,13 @@ def one_film(seed: int, account: str) -> Tally:
             tally.two_sided, tally.two_sided_held = 1, int(held)
         if not found.detected:
             tally.unseen, tally.unseen_held = 1, int(held)
+        told = found.volume_fraction
+        assert told is not None
+        assert told.low is not None
+        assert told.high is not None
+        tally.told, tally.told_held = 1, int(told.low <= share <= told.high)
+        settled = found.settled
+        tally.told_misjudged = int(settled not in (None, ASSUMPTION[case.orientation]))
     return tally
 
 
@@ -143,6 +154,8 @@ def coverage(films: int, kept: Kept) -> None:
             f"{account:8s} holds the truth {percent(total.held, total.n)}"
             f" (two-sided {percent(total.two_sided_held, total.two_sided)},"
             f" not detected {percent(total.unseen_held, total.unseen)});"
+            f" told without its orientation {percent(total.told_held, total.told)},"
+            f" a wrong one named {percent(total.told_misjudged, total.told)};"
             f" false alarms {percent(total.false_alarms, total.zero)}"
             + (f"; missed at L_D {percent(total.missed, total.at_limit)}" if total.at_limit else "")
             + f"  [{time.perf_counter() - started:.0f} s]",
@@ -150,6 +163,9 @@ def coverage(films: int, kept: Kept) -> None:
         )
         command = f"{SCRIPT} --films {films}"
         kept.coverage(label, total.held, total.n, command)
+        if account == "drawn":
+            what = "volume fraction as told, orientation not stated"
+            kept.coverage(what, total.told_held, total.told, command)
         if account != "any cell":
             alarms.append(total.false_alarms / total.zero)
             risks = total.zero

@@ -14,6 +14,7 @@ from xrdfilm.errors import CannotTellError
 from xrdfilm.fluoride.conversion import RelativeArea, bound_hf_ug_cm2
 from xrdfilm.fluoride.estimate import FluorideSettings, ReferenceFilms, estimate_fluoride
 from xrdfilm.fluoride.model import ModelDoubt
+from xrdfilm.fluoride.search import judge_orientation
 from xrdfilm.fluoride.settle import counting_for
 from xrdfilm.intensity.optics import Optics
 from xrdfilm.intensity.stack import Layer, Stack
@@ -270,6 +271,42 @@ def test_orientation_is_told_by_the_line_ratios(orientation, name, fraction):
     assert abs(found.cell_A.estimate - 6.2001) < 0.004
     assert found.record().volume_fraction_random is None  # refused by the ratios
     assert found.record().volume_fraction_aligned.value == pytest.approx(interval.value, rel=1e-3)
+
+
+def judged_lines(areas, sigma=5.0, **strengths):
+    lines = ((1, 1, 1), (2, 0, 0), (2, 2, 0), (3, 1, 1))
+    told = {name: np.array(s) for name, s in strengths.items()}
+    return judge_orientation(lines, np.array(areas), np.full(4, sigma), told, refuse_below=1e-4)
+
+
+def test_noise_at_a_weak_place_is_no_mixture():
+    """(111) at 800 standard uncertainties, (311) at 3: not a large volume of random grains."""
+    strengths = {"aligned_111": (1.0, 0, 0, 0), "random": (1e-3, 0.3e-3, 0.6e-3, 0.4e-3)}
+    noisy = judged_lines([4000.0, -3.0, 2.0, 15.0], **strengths)
+    assert noisy.name == "aligned_111"
+    # what no orientation explains is told as such, with those that come nearest
+    odd = judged_lines([4000.0, -3.0, 2.0, -40.0], **strengths)
+    assert odd.name is None
+    assert odd.fitting == ("aligned_111",)
+    assert "come nearest to (111)-aligned" in odd.text
+    # lines that do show make one
+    both = judged_lines([4000.0, 60.0, 125.0, 85.0], **strengths)
+    assert both.name == "mixed"
+    assert both.amplitudes == pytest.approx([3800.0, 2.0e5], rel=0.1)
+
+
+def test_strong_111_fluoride_never_keeps_a_limit_on_aligned_grains():
+    """Refused alignments are out of the question: their figures say next to nothing is there."""
+    part = fluoride(BAF2, 0.05, "aligned_111", mosaic_fwhm_deg=4.0)
+    for seed in range(6):
+        found = analysed(film_of(TAPE, 4.0, minor=(part,)), seed=seed, settings=FluorideSettings())
+        assert "aligned_00l" not in found.possible
+        assert found.aligned.name == "aligned_111"
+        for estimate in (found.aligned.volume_fraction, found.volume_fraction):
+            assert estimate.low <= 0.05 <= estimate.high
+            assert estimate.probability_above(0.02) > 0.95
+        if found.settled:
+            assert found.random is found.aligned
 
 
 def test_random_fluoride_is_told_and_so_is_a_mixture():

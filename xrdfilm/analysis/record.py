@@ -104,7 +104,7 @@ def judged_quantities(record: results.Film, analysis: FilmAnalysis) -> dict[str,
     if fluoride is not None:
         found["conversion"] = fluoride.conversion
         found["hf_bound_ug_cm2"] = fluoride.hf_bound_ug_cm2
-        aligned, loose = fluoride.aligned, fluoride.under("random")
+        aligned, loose = fluoride.aligned, fluoride.random
         found["fluoride_volume_fraction_aligned"] = aligned.volume_fraction if aligned else None
         found["fluoride_volume_fraction_random"] = loose.volume_fraction if loose else None
         found["fluoride_volume_fraction"] = fluoride.volume_fraction

@@ -42,6 +42,19 @@ class Tolerance:
         )
         return min(1.0, max(0.0, above + below))
 
+    def left_open_by(self, estimate: Estimate) -> bool:
+        """Whether a figure of which only a limit is told may, by that limit, lie within.
+
+        What was not seen cannot break a maximum, however much of it might hide: over a flat
+        distribution from 0 to 1 a maximum of 1 % is "broken with probability 0.99", yet nothing
+        in the scan speaks for it.
+        """
+        if estimate.value is not None:
+            return False
+        below = estimate.high is not None and self.low is not None and estimate.high < self.low
+        above = estimate.low is not None and self.high is not None and estimate.low > self.high
+        return not below and not above
+
 
 def acceptance(tolerance: Tolerance, estimate: Estimate, risk: float) -> Tolerance | None:
     """Between which estimates of this uncertainty a film passes: the limit less its guard band.

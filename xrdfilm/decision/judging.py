@@ -55,7 +55,7 @@ def judge_limit(
     if broken < risk:
         text = f"{shown} keeps {the_limit} ({odds})."
         return _reason(limit, record, estimate, "pass", text, broken, guarded)
-    breaks = 1.0 - broken < risk and not _left_open(limit.tolerance, estimate)
+    breaks = 1.0 - broken < risk and not limit.tolerance.left_open_by(estimate)
     if breaks and spec.kind == "scan":
         remedy = f"the scan is too poor to judge by; {spec.settled_by} is due"
         text = f"{shown} breaks {the_limit}: {remedy}."
@@ -77,22 +77,6 @@ def _probability_broken(tolerance: Tolerance, estimate: Estimate) -> float | Non
         if any(part is None or not math.isfinite(part) for part in parts):
             return None
     return tolerance.probability_broken(estimate)
-
-
-def _left_open(tolerance: Tolerance, estimate: Estimate) -> bool:
-    """Whether a figure of which only a limit is told may, by that limit, keep the tolerance.
-
-    What was not seen cannot break a maximum, however much of it might hide: over a flat
-    distribution from 0 to 1 a maximum of 1 % is "broken with probability 0.99", yet nothing in
-    the scan speaks for it.
-    """
-    if estimate.value is not None:
-        return False
-    low = -math.inf if estimate.low is None else estimate.low
-    high = math.inf if estimate.high is None else estimate.high
-    least = -math.inf if tolerance.low is None else tolerance.low
-    most = math.inf if tolerance.high is None else tolerance.high
-    return high >= least and low <= most
 
 
 def _judge_interval(

@@ -211,19 +211,19 @@ def estimate_of(quantity: Quantity | None, name: str) -> Estimate | None:
 def quantities_of(film: Film) -> dict[str, Estimate | None]:
     """Every quantity of a film's record under its limit name; None where it was not measured.
 
-    ``fluoride_volume_fraction`` is the aligned or the random figure where the fluoride's
-    orientation was measured. Where it was not, the figure over all orientations stands, or the
-    random one in a record that lacks it.
+    Where the fluoride's orientation was measured, its figure stands under all three names of the
+    volume fraction. Where it was not, ``fluoride_volume_fraction`` is the figure over all
+    orientations, or the random one in a record that lacks it.
     """
     named: dict[str, Quantity | None] = {}
     fluoride = film.fluoride
     aligned = fluoride.volume_fraction_aligned if fluoride else None
     random = fluoride.volume_fraction_random if fluoride else None
     oriented = (fluoride.orientation or "") if fluoride else ""
+    if oriented:  # the figure of the orientation that was found, whatever a limit assumes
+        aligned, random = aligned or random, random or aligned
     anyhow = next((p.volume_fraction for p in film.phases if p.phase == "BaF2"), None)
-    named["fluoride_volume_fraction"] = (
-        aligned if oriented.startswith("aligned") else anyhow or random
-    )
+    named["fluoride_volume_fraction"] = aligned if oriented else anyhow or random
     named["fluoride_volume_fraction_aligned"] = aligned
     named["fluoride_volume_fraction_random"] = random
     named["conversion"] = fluoride.conversion if fluoride else None

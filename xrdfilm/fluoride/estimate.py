@@ -141,7 +141,7 @@ def estimate_fluoride(
         at_shown = strengths | _strengths(shown.phase, mosaic, stack, optics)
     verdict = None
     if outcome.detected:
-        verdict = _orientation(shown.lines, decides, at_shown)
+        verdict = _orientation(shown.lines, decides, at_shown, min(settings.alpha, 0.01))
         notes.append(verdict.text)
     estimates = _with_shared(work, shown, decides, notes)
     assumed: list[UnderAssumption] = []
@@ -275,14 +275,19 @@ def _other_owners(
 
 
 def _orientation(
-    lines: LineAreas, decides: Sequence[bool], strengths: Mapping[str, FloatArray]
+    lines: LineAreas,
+    decides: Sequence[bool],
+    strengths: Mapping[str, FloatArray],
+    refuse_below: float,
 ) -> OrientationVerdict:
+    """The verdict of the line ratios; a window that fits badly widens what it says."""
     use = np.flatnonzero(np.array(decides) & lines.usable)
     return judge_orientation(
         [FLUORIDE_LINES[i] for i in use],
         lines.areas[use],
-        np.sqrt(lines.variance[use]),
+        np.sqrt(np.maximum(lines.variance[use], lines.blank_variance[use])),
         {name: strengths[name][use] for name in ASSUMPTIONS},
+        refuse_below=refuse_below,
     )
 
 

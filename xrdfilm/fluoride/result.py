@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Literal
@@ -54,12 +55,14 @@ class FluorideLine:
         return self.area / self.sigma_blank if self.sigma_blank > 0 else 0.0
 
 
-def _anything(level: float) -> Estimate:
-    """A volume fraction of which nothing is known."""
-    draws = np.linspace(0.0, 1.0, 1025)
+def _anything_above(known: Sequence[Estimate]) -> Estimate:
+    """A volume fraction of which only the least is known."""
+    low = min(e.low or 0.0 for e in known)
+    draws = np.linspace(low, 1.0, 1025)
     sigma = float(draws.std())
     sources = {"no usable line": sigma}
-    return Estimate(None, 0.0, 1.0, level, 0.5, sigma, sources, (0.0, 1.0), draws)
+    middle = 0.5 * (low + 1.0)
+    return Estimate(None, low, 1.0, known[0].level, middle, sigma, sources, (0.0, 1.0), draws)
 
 
 @dataclass(frozen=True)
@@ -93,33 +96,56 @@ class FluorideEstimate:
         return next((a for a in self.assumptions if a.name == name), None)
 
     @property
+    def possible(self) -> tuple[str, ...]:
+        """The assumptions that may hold: the settled one, those the line ratios leave, or all."""
+        if self.settled is not None:
+            return (self.settled,)
+        known = tuple(a.name for a in self.assumptions)
+        left = self.orientation.fitting if self.orientation is not None else ()
+        return tuple(name for name in known if name in left) or known
+
+    @property
     def aligned(self) -> UnderAssumption | None:
-        """Fluoride aligned like the film: (00l), unless the lines say (111)."""
-        if self.settled in ("aligned_111", "reference", "mixed"):
+        """Fluoride aligned like the film: (00l), unless the lines say (111).
+
+        The settled figure where the orientation is settled, whatever it is. Where the line ratios
+        leave both alignments, the one under which more may be there.
+        """
+        if self.settled is not None:
             return self.under(self.settled)
-        return self.under("aligned_00l")
+        if not self.detected:
+            return self.under("aligned_00l")
+        left = [a for n in self.possible if n.startswith("aligned") and (a := self.under(n))]
+        return max(left, key=upper_limit, default=None)
+
+    @property
+    def random(self) -> UnderAssumption | None:
+        """Random fluoride; the settled figure where the orientation is settled, whatever it is.
+
+        None where the line ratios refuse random grains and leave the alignment open.
+        """
+        name = self.settled or "random"
+        return self.under(name) if name in self.possible else None
 
     @property
     def worst(self) -> UnderAssumption | None:
         """The settled assumption, else the one under which most fluoride may be there."""
-        if self.settled is not None:
-            return self.under(self.settled)
-        open_ = [a for a in self.assumptions if a.volume_fraction is not None]
-        return max(open_, key=upper_limit, default=None)
+        left = [a for n in self.possible if (a := self.under(n)) and a.volume_fraction is not None]
+        return max(left, key=upper_limit, default=None)
 
     @cached_property
     def volume_fraction(self) -> Estimate | None:
         """The volume fraction whatever the orientation: of the settled assumption, else of all.
 
         While it is open, the figure is only as low as the lowest and only as high as the highest
-        of the assumptions have it: a limit is kept or broken only if each of them says so. One
-        whose lines are all hidden allows anything.
+        of the assumptions that may hold have it: a limit is kept or broken only if each of them
+        says so. One whose lines are all hidden allows anything more.
         """
-        chosen = self.worst
-        if chosen is None or self.settled is not None:
-            return None if chosen is None else chosen.volume_fraction
-        known = [a.volume_fraction for a in self.assumptions if a.volume_fraction is not None]
-        return widest([*known, _anything(known[0].level)] if self.unseen else known)
+        left = [a.volume_fraction for n in self.possible if (a := self.under(n)) is not None]
+        known = [estimate for estimate in left if estimate is not None]
+        if self.settled is not None or not known:
+            return known[0] if known else None
+        return widest([*known, _anything_above(known)] if self.unseen else known)
 
     @property
     def unseen(self) -> tuple[str, ...]:
@@ -136,9 +162,11 @@ class FluorideEstimate:
         """
         from xrdfilm.results import Fluoride, Quantity
 
-        aligned, loose = self.aligned, self.under("random")
+        aligned, loose = self.aligned, self.random
         told_aligned: UnderAssumption | None = aligned
         told_random: UnderAssumption | None = loose
+        limit_of = aligned if aligned and aligned.name != "random" else self.under("aligned_00l")
+        random_limit_of = self.under("random")
         if self.settled in ("mixed", "reference"):
             told_random = aligned
         elif self.settled == "random":
@@ -157,8 +185,8 @@ class FluorideEstimate:
             ),
             volume_fraction_random=quantity(told_random.volume_fraction if told_random else None),
             conversion=quantity(self.conversion),
-            detection_limit_aligned=aligned.detection_limit if aligned else None,
-            detection_limit_random=loose.detection_limit if loose else None,
+            detection_limit_aligned=limit_of.detection_limit if limit_of else None,
+            detection_limit_random=random_limit_of.detection_limit if random_limit_of else None,
             cell_A=quantity(self.cell_A),
             hf_bound_ug_cm2=quantity(self.hf_bound_ug_cm2),
             orientation=ORIENTATION_NAMES.get(self.settled) if self.settled else None,

@@ -23,6 +23,8 @@ from xrdfilm.fitting.cellscan import LineScan, normal_score, path_length, search
 from xrdfilm.texture.fractions import normal_draws
 
 NOMINAL_SHARE = 0.8
+MEMBER_SHOWS = 4.0  # standard uncertainties by which a part of a mixture must stand out
+NEAREST = 25.0  # in chi-square: an assumption worse than the best by more is out of the question
 _WORDS = {"aligned_00l": "(00l)-aligned", "aligned_111": "(111)-aligned", "random": "random"}
 
 
@@ -338,7 +340,8 @@ def of_any_cell(
 class OrientationVerdict:
     """What the line ratios say: the assumptions that fit, and shares where it takes a mixture.
 
-    ``name`` is one assumption, "mixed", or None where several fit or none does.
+    ``name`` is one assumption, "mixed", or None where several fit or none does; ``fitting`` are
+    those that fit, or come nearest where none does.
     ``amplitudes``, shape (M,), and ``covariance``, (M, M), belong to ``members``.
     """
 
@@ -362,13 +365,17 @@ def judge_orientation(
 ) -> OrientationVerdict:
     """Which assumption the areas (L,) of the usable lines agree with, by chi-square.
 
-    ``strengths`` (L,) an assumption; ``model_sigma`` is the relative doubt of an expected area.
-    A mixture is named only where no single assumption will do.
+    ``strengths`` (L,) an assumption; ``model_sigma`` is the relative doubt of an expected area. An
+    assumption is refused where agreement as bad as this has a probability under ``refuse_below``.
+    A mixture is named only where no single assumption will do and each of its parts stands out by
+    itself: what noise or a neighbour leaves at the place of a weak line would else count for a
+    large volume of random grains.
     """
     from scipy.optimize import nnls
     from scipy.special import chdtrc
 
     p_values: dict[str, float] = {}
+    misfits: dict[str, float] = {}
     for name, s in strengths.items():
         if not s.any():
             continue
@@ -377,7 +384,7 @@ def judge_orientation(
         for _ in range(4):
             x = max(float((s / variance) @ areas) / float((s / variance) @ s), 0.0)
             variance = np.square(sigmas) + np.square(model_sigma * x * s)
-        chi = float(np.sum(np.square(areas - x * s) / variance))
+        misfits[name] = chi = float(np.sum(np.square(areas - x * s) / variance))
         p_values[name] = float(chdtrc(max(areas.size - 1, 1), chi)) if areas.size > 1 else 1.0
     fitting = tuple(name for name, p in p_values.items() if p >= refuse_below)
     empty = np.zeros(0)
@@ -408,14 +415,18 @@ def judge_orientation(
     dof = max(areas.size - active.size, 1)
     p_mixture = float(chdtrc(dof, residual**2))
     members = tuple(names[i] for i in active)
-    if p_mixture < 1e-3 or active.size < 2:
-        return OrientationVerdict(
-            None, (), p_values, members, empty, np.zeros((0, 0)),
-            "the line ratios fit no mixture of the orientations: an overlapping line, another "
-            "phase, or an orientation not thought of",
-        )  # fmt: skip
     part = matrix[:, active] / spread[:, None]
     covariance = np.linalg.inv(part.T @ part)
+    parts_stand_out = bool(np.all(mixture[active] > MEMBER_SHOWS * np.sqrt(np.diag(covariance))))
+    if p_mixture < 1e-3 or active.size < 2 or not parts_stand_out:
+        least = min(misfits.values())
+        nearest = tuple(n for n, chi in misfits.items() if chi < least + NEAREST)
+        told = " or ".join(_WORDS.get(n, n) for n in nearest)
+        return OrientationVerdict(
+            None, nearest, p_values, members, empty, np.zeros((0, 0)),
+            f"the line ratios come nearest to {told} grains but do not fit: an overlapping line, "
+            "another phase, or an orientation not thought of",
+        )  # fmt: skip
     return OrientationVerdict(
         "mixed",
         members,

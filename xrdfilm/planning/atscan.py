@@ -128,7 +128,7 @@ def _decided(estimate: Estimate, tolerance: Tolerance, risk: float) -> bool:
     if not estimate.sigma:
         return False
     broken = tolerance.probability_broken(estimate)
-    return min(broken, 1.0 - broken) < risk
+    return broken < risk or (1.0 - broken < risk and not tolerance.left_open_by(estimate))
 
 
 def _repeat_words(
