@@ -85,3 +85,25 @@ def test_a_mistyped_command_is_met_with_the_nearest() -> None:
     far = run("qqqq")
     assert far.returncode == 2
     assert "Did you mean" not in far.stderr
+
+
+def test_every_option_says_what_it_does() -> None:
+    import click
+
+    from xrdfilm.cli import cli
+
+    def silent(command: click.Command, name: str) -> list[str]:
+        found = [
+            f"{name} {option.opts[0]}"
+            for option in command.params
+            if isinstance(option, click.Option) and not option.help and not option.hidden
+        ]
+        if isinstance(command, click.Group):
+            inner = click.Context(command)
+            for sub in command.list_commands(inner):
+                child = command.get_command(inner, sub)
+                assert child is not None
+                found += silent(child, f"{name} {sub}")
+        return found
+
+    assert silent(cli, "xrdfilm") == []

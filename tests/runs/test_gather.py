@@ -80,3 +80,28 @@ def test_phases_of_the_command_line_join_those_of_the_run_file(tmp_path: Path) -
     )
     (run,) = gather_runs([tmp_path], stated={"phase": [{"key": "Y", "file": "y.cif"}]})
     assert [phase.key for phase in run.run_file.phase] == ["X", "Y"]
+
+
+def test_a_folder_of_run_folders_stands_for_them(tmp_path: Path) -> None:
+    for name in ("N-2", "N-1"):
+        (tmp_path / name).mkdir()
+        (tmp_path / name / "run.toml").write_text("")
+        (tmp_path / name / "a.xy").write_text("1 2\n")
+    runs = gather_runs([tmp_path])
+    assert [run.run_id for run in runs] == ["N-1", "N-2"]
+    (tmp_path / "own.xy").write_text("1 2\n")  # a folder with scans of its own is a run
+    assert [film.id for run in gather_runs([tmp_path]) for film in run.films] == ["own"]
+
+
+def test_scans_that_no_film_names_are_told(tmp_path: Path) -> None:
+    for name in ("p1.xy", "p2.xy", "p3.csv", "p4.dat", "w5.xy", "std.xy"):
+        (tmp_path / name).write_text("1 2\n")
+    (tmp_path / "run.toml").write_text(
+        '[optics]\nstandard = "std.xy"\n'
+        '[[film]]\nid = "one"\ncoupled = "p1.xy"\nrocking = { hkl = [0, 0, 5], file = "w5.xy" }\n'
+    )
+    [run] = gather_runs([tmp_path])
+    assert run.notes == ("3 scan files are in no film of run.toml: p2.xy, p3.csv, p4.dat",)
+    (tmp_path / "run.toml").write_text('[films]\ncoupled = "*"\n')
+    [run] = gather_runs([tmp_path])
+    assert run.notes == ()

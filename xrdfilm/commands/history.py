@@ -253,7 +253,13 @@ def check_history(ctx: click.Context, history_file: Path | None, as_json: bool) 
 
 @command.command(name="export", epilog="Example: xrdfilm history export tables --form csv")
 @click.argument("folder", type=click.Path(file_okay=False, path_type=Path))
-@click.option("--form", type=click.Choice(["csv", "parquet"]), default="csv", show_default=True)
+@click.option(
+    "--form",
+    type=click.Choice(["csv", "parquet"]),
+    default="csv",
+    show_default=True,
+    help="Format of the tables.",
+)
 @history_option
 def export_history(folder: Path, form: Any, history_file: Path | None) -> None:
     """Write the whole history as tables: runs, films, figures."""

@@ -69,7 +69,8 @@ def command(
 ) -> int:
     """Judge the films of run folders, run files or single scans, and write the report.
 
-    Each PATH is a folder with a run.toml, a run.toml, a folder of scans, or a scan file.
+    Each PATH is a folder with a run.toml, a run.toml, a folder of such folders, a folder of scans,
+    or a scan file.
     """
     from xrdfilm.runs.workers import single_thread
 
@@ -103,6 +104,8 @@ def judge_and_print(planned: PlannedRun, how: HowToJudge) -> int:
     """Judge a run, write its report and show the outcome; returns the exit status."""
     from xrdfilm.runs.streaming import MOST_SHEETS, judge_to_files
 
+    for note in planned.notes:
+        click.echo(note, err=True)
     if how.results_only or len(planned.films) > MOST_SHEETS:
         if not how.results_only:
             click.echo(

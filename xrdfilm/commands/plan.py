@@ -40,7 +40,8 @@ Examples:
               help="series.json of `xrdfilm series`, for rate and incubation.")  # fmt: skip
 @click.option("--rate", type=float, metavar="NM_S", help="Growth rate in nm/s.")
 @click.option("--rate-low", type=float, metavar="NM_S", help="Lower end of its interval.")
-@click.option("--incubation-s", type=float, default=0.0, show_default=True)
+@click.option("--incubation-s", type=float, default=0.0, show_default=True,
+              help="Time before growth sets in.")  # fmt: skip
 @click.option("--incubation-high-s", type=float, help="Upper end of its interval.")
 @click.option("--thickness-nm", type=float, required=True, help="Finished film.")
 @click.option("--hot-zone-m", type=float, required=True, help="Length at growth temperature.")
@@ -48,7 +49,7 @@ Examples:
               help="Share added to the dwell, e.g. 0.2.")  # fmt: skip
 @click.option("--out", type=click.Path(file_okay=False, path_type=Path),
               help="Folder for the curves (speed.svg, speed.png, speed.csv).")  # fmt: skip
-@click.option("--json", "as_json", is_flag=True)
+@click.option("--json", "as_json", is_flag=True, help="Print the plan as JSON.")
 def speed(
     series_file: Path | None,
     rate: float | None,
@@ -160,11 +161,12 @@ Example:
 @click.option("--speed-m-h", type=float, required=True, help="Line speed.")
 @click.option("--width-mm", type=float, required=True, help="Coated width, all tapes together.")
 @click.option("--thickness-nm", type=float, required=True, help="Finished dense film.")
-@click.option("--sides", type=click.IntRange(1, 2), default=1, show_default=True)
+@click.option("--sides", type=click.IntRange(1, 2), default=1, show_default=True,
+              help="Coated sides of the tape.")  # fmt: skip
 @click.option("--fluorine-in-pyrolysis", type=float, default=35.0, show_default=True,
               help="Fluorine atoms a formula unit lost before growth; less for a "
               "low-fluorine ink.")  # fmt: skip
-@click.option("--json", "as_json", is_flag=True)
+@click.option("--json", "as_json", is_flag=True, help="Print the plan as JSON.")
 def exhaust(
     speed_m_h: float,
     width_mm: float,
@@ -241,7 +243,8 @@ gives at the top of the film's strongest line and beside it.
 @click.option("--limit", "limits", multiple=True, metavar="QUANTITY=MAX",
               help="Limit to decide (for conversion the least); default: the run's own. "
               "Repeatable.")  # fmt: skip
-@click.option("--risk", type=float, default=0.05, show_default=True)
+@click.option("--risk", type=float, default=0.05, show_default=True,
+              help="Risk of deciding wrongly.")  # fmt: skip
 @click.option("--assurance", type=float, default=0.95, show_default=True,
               help="Wanted probability that the scan decides.")  # fmt: skip
 @click.option("--film-id", help="Film of a run; default: its first.")
@@ -249,13 +252,17 @@ gives at the top of the film's strongest line and beside it.
               "(conversion: 1).")  # fmt: skip
 @click.option("--counts-per-s", type=float, help="At the top of the film's strongest line.")
 @click.option("--background-per-s", type=float, help="Beside the lines, near 40°.")
-@click.option("--step-deg", type=float, default=0.02, show_default=True)
-@click.option("--mosaic-deg", type=float, default=4.0, show_default=True)
+@click.option("--step-deg", type=float, default=0.02, show_default=True,
+              help="Step of the planned scan.")  # fmt: skip
+@click.option("--mosaic-deg", type=float, default=4.0, show_default=True,
+              help="Mosaic of c-axis grains, without a PATH.")  # fmt: skip
 @click.option("--fluoride-orientation",
-              type=click.Choice(["aligned", "aligned_111", "random"]))  # fmt: skip
+              type=click.Choice(["aligned", "aligned_111", "random"]),
+              help="How fluoride grains would stand: (00l) or (111) along the normal, or "
+              "anyhow.")  # fmt: skip
 @click.option("--out", type=click.Path(file_okay=False, path_type=Path),
               help="Folder for scan tables (text, CSV, JSON) and the curve.")  # fmt: skip
-@click.option("--json", "as_json", is_flag=True)
+@click.option("--json", "as_json", is_flag=True, help="Print the plan as JSON.")
 @stating_options
 def counting(
     path: Path | None,

@@ -37,12 +37,15 @@ Example:
 @click.option(
     "--fluoride", type=float, default=0.0, show_default=True, help="Volume share of fluoride."
 )
-@click.option("--fluoride-phase", default="BaF2", show_default=True, metavar="PHASE")
+@click.option(
+    "--fluoride-phase", default="BaF2", show_default=True, metavar="PHASE", help="Which fluoride."
+)
 @click.option(
     "--fluoride-orientation",
     type=click.Choice(["aligned", "aligned_111", "random"]),
     default="aligned",
     show_default=True,
+    help="How its grains stand: (00l) or (111) along the normal, or anyhow.",
 )
 @click.option("--fluoride-cell-A", "fluoride_cell_A", type=float, help="Its cell edge, in Å.")
 @click.option(
@@ -68,16 +71,24 @@ Example:
 @click.option("--scale", type=float, help="Absolute scale K in place of --counts.")
 @click.option("--background", type=float, default=200.0, show_default=True, help="Counts at 40°.")
 @click.option("--hump", is_flag=True, help="Add an amorphous hump near 30°.")
-@click.option("--displacement-um", type=float, default=0.0, show_default=True)
-@click.option("--zero-deg", type=float, default=0.0, show_default=True)
+@click.option(
+    "--displacement-um",
+    type=float,
+    default=0.0,
+    show_default=True,
+    help="How far the sample stands below the axis.",
+)
+@click.option(
+    "--zero-deg", type=float, default=0.0, show_default=True, help="Error of the 2θ zero."
+)
 @click.option("--ceiling", type=float, help="Counts at which the detector saturates.")
 @click.option("--spikes", type=int, default=0, show_default=True, help="Points hit by a spark.")
 @click.option("--no-ghosts", is_flag=True, help="No K-beta, W L-alpha and λ/2 lines.")
 @click.option("--no-refraction", is_flag=True, help="Lines at their Bragg angles.")
 @click.option("--no-noise", is_flag=True, help="Expected counts instead of a draw.")
-@click.option("--low-deg", type=float, default=10.0, show_default=True)
-@click.option("--high-deg", type=float, default=80.0, show_default=True)
-@click.option("--step-deg", type=float, default=0.02, show_default=True)
+@click.option("--low-deg", type=float, default=10.0, show_default=True, help="First angle.")
+@click.option("--high-deg", type=float, default=80.0, show_default=True, help="Last angle.")
+@click.option("--step-deg", type=float, default=0.02, show_default=True, help="Step of 2θ.")
 @click.option("--seed", type=int, default=0, show_default=True, help="Seed of the noise.")
 @click.option(
     "--out",

@@ -140,7 +140,8 @@ def _say(trend: Trend) -> None:
 
     unit, figures = Unit(trend.quantity), trend.figures
     line = f" of line {trend.line}" if trend.line else ""
-    click.secho(f"{unit.label} ({trend.quantity}){line}, {len(figures.runs)} runs", bold=True)
+    runs = "1 run" if len(figures.runs) == 1 else f"{len(figures.runs)} runs"
+    click.secho(f"{unit.label} ({trend.quantity}){line}, {runs}", bold=True)
     if len(figures.runs):
         last = unit.with_sigma(float(figures.centre[-1]), float(figures.sigma[-1]))
         click.echo(f"  Last run {figures.runs[-1]} ({figures.days[-1]}): {last}")

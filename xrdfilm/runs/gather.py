@@ -1,15 +1,16 @@
 """From paths on the command line to runs: which films, which scans, where the results go.
 
 A folder with a run.toml is a run; a run.toml names its folder's run; a folder without one is a
-run of all the scan files in it; scan files named one by one form a run for each folder they lie
-in. What the command line states overrides what a run file says.
+run of all the scan files in it, or, where it holds none, stands for the runs in its folders; scan
+files named one by one form a run for each folder they lie in. What the command line states
+overrides what a run file says.
 """
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, TypeAlias
 
@@ -29,13 +30,17 @@ SCAN_ENDINGS = (".xy", ".xye", ".dat", ".txt", ".csv", ".asc", ".cif", ".nxs", "
 
 @dataclass(frozen=True, slots=True)
 class PlannedRun:
-    """A run to be judged: its folder, what is stated of it, its films, and where results go."""
+    """A run to be judged: its folder, what is stated of it, its films, and where results go.
+
+    ``notes`` tell what a user may have overlooked: scan files that no film names.
+    """
 
     run_id: str
     folder: Path
     run_file: RunFile
     films: tuple[FilmTable, ...]
     out_dir: Path
+    notes: tuple[str, ...] = ()
 
     def path_of(self, name: str) -> Path:
         """A file that the run file names, relative to the run's folder."""
@@ -68,10 +73,14 @@ def gather_runs(
             raise RunFileError("no such file or folder", path=path)
         if path.is_dir():
             run_file_path = path / RUN_FILE
+            scans = _scans_in(path)
+            inner = sorted(path.glob(f"*/{RUN_FILE}"))
             if run_file_path.is_file():
                 runs.append(_run_from_file(run_file_path, overrides))
+            elif scans or not inner:
+                runs.append(_run_of_scans(path, _some(scans, path), overrides))
             else:
-                runs.append(_run_of_scans(path, _scans_in(path), overrides))
+                runs += [_run_from_file(found, overrides) for found in inner]
         elif path.suffix.lower() == ".toml":
             runs.append(_run_from_file(path, overrides))
         else:
@@ -84,11 +93,33 @@ def _run_from_file(path: Path, overrides: Stated) -> PlannedRun:
     run_file = _overridden(read_run_file(path), overrides)
     folder = path.parent
     films = run_file.films_in(folder)
-    if not films:
-        # a run file without films still speaks for all the scans beside it
-        films = _films_of(_scans_in(folder), folder)
+    notes: tuple[str, ...] = ()
+    if films:
+        notes = _overlooked(folder, run_file, films)
+    else:  # a run file without films still speaks for all the scans beside it
+        films = _films_of(_some(_scans_in(folder), folder), folder)
     run_id = run_file.run.id or folder.resolve().name
-    return PlannedRun(run_id, folder, run_file, films, folder / OUT_FOLDER)
+    return PlannedRun(run_id, folder, run_file, films, folder / OUT_FOLDER, notes)
+
+
+def _overlooked(folder: Path, run_file: RunFile, films: Sequence[FilmTable]) -> tuple[str, ...]:
+    """Scan files beside a run file that it names nowhere."""
+    named: set[str] = set()
+    left: list[Any] = [run_file.model_dump(), *(film.model_dump() for film in films)]
+    while left:
+        item = left.pop()
+        if isinstance(item, str):
+            named.add(item.removeprefix("./"))
+        elif isinstance(item, Mapping):
+            left += item.values()
+        elif isinstance(item, Sequence):
+            left += item
+    others = [path.name for path in _scans_in(folder) if path.name not in named]
+    if not others:
+        return ()
+    shown = ", ".join(others[:3]) + (", ..." if len(others) > 3 else "")
+    what = "scan file is" if len(others) == 1 else "scan files are"
+    return (f"{len(others)} {what} in no film of {RUN_FILE}: {shown}",)
 
 
 def _run_of_scans(folder: Path, files: Iterable[Path], overrides: Stated) -> PlannedRun:
@@ -108,7 +139,11 @@ def _films_of(files: Iterable[Path], folder: Path) -> tuple[FilmTable, ...]:
 
 
 def _scans_in(folder: Path) -> list[Path]:
-    found = sorted(p for p in folder.iterdir() if p.is_file() and p.suffix.lower() in SCAN_ENDINGS)
+    return sorted(p for p in folder.iterdir() if p.is_file() and p.suffix.lower() in SCAN_ENDINGS)
+
+
+def _some(found: list[Path], folder: Path) -> list[Path]:
+    """The scans, which must be some."""
     if not found:
         raise RunFileError(
             f"holds neither a {RUN_FILE} nor a scan file ({', '.join(SCAN_ENDINGS)})", path=folder
@@ -153,4 +188,4 @@ def _with_out_dirs(runs: list[PlannedRun], out: Path | None) -> tuple[PlannedRun
 
 
 def _moved(run: PlannedRun, out_dir: Path) -> PlannedRun:
-    return PlannedRun(run.run_id, run.folder, run.run_file, run.films, out_dir)
+    return replace(run, out_dir=out_dir)
