@@ -149,6 +149,10 @@ def test_drop_state_judge_exclude_store_and_find_in_the_trend(page, base, files)
     page.check("[value=stack]")
     page.click("button.main")
     page.wait_for_selector('#compare[data-drawn="3"]')
+    page.click('[data-view="in"]')
+    page.click('[data-view="right"]')
+    page.check("#linear")
+    page.wait_for_selector('#compare[data-drawn="3"]')
     assert_fits(page)
 
 

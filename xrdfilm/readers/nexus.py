@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import io
 import math
-from collections.abc import Iterator
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -19,6 +18,7 @@ from xrdfilm._typing import FloatArray
 from xrdfilm.errors import ScanFormatError
 from xrdfilm.readers.anodes import anode_in, anode_of_wavelength
 from xrdfilm.readers.guarded import GuardedError, guarded
+from xrdfilm.readers.hdf5_tree import Tree
 from xrdfilm.readers.metadata import axis_in, unit_in
 from xrdfilm.readers.ranges import cut
 from xrdfilm.readers.raw import RawScan
@@ -32,14 +32,9 @@ if TYPE_CHECKING:
     import h5py
 
 _MAGIC = b"\x89HDF\r\n\x1a\n"
-_MAX_OBJECTS = 50_000
-_MAX_DEPTH = 12
 _SECONDS = 10.0
 _BYTES_PER_SECOND = 2e6
 """Time allowed: ten times what a sound file takes, so that only a hang runs into it."""
-
-_OWN_FILTERS = frozenset(range(1, 7))
-"""Deflate, shuffle, Fletcher, szip, n-bit, scale-offset: the library's own, no plug-ins."""
 
 _HC_KEV_A = 12.398419843  # h c in keV Å, exact in the SI of 2019
 _FOREIGN = ("q", "d", "time", "energy", "wavelength", "x", "y", "z", "temperature")
@@ -79,7 +74,7 @@ def _read(source: Source, overrides: Overrides) -> tuple[RawScan, ...] | str:
 
     try:
         with h5py.File(io.BytesIO(source.data()), "r") as file:
-            return _Tree(file, source, overrides.columns).scans()
+            return _Entries(Tree(file, source), overrides.columns).scans()
     except ScanFormatError as error:
         return error.message
     except Exception as error:
@@ -94,103 +89,19 @@ Facts = tuple[float | None, str | None, float | None, dict[str, str]]
 """Wavelength in Å, anode, step time in s, and words of one entry."""
 
 
-class _Tree:
-    """A walk over the objects of one file, within bounds and never out of it."""
+class _Entries:
+    """What the groups of a file mean: signals over axes, and facts beside them."""
 
-    def __init__(
-        self, file: h5py.File, source: Source, columns: tuple[int | str, ...] | None = None
-    ) -> None:
-        self.file = file
-        self.source = source
+    def __init__(self, tree: Tree, columns: tuple[int | str, ...] | None = None) -> None:
+        self.tree = tree
+        self.source = tree.source
         self.columns = tuple(str(column).strip() for column in columns or ())
-        self.links_left: list[str] = []
         self.known: dict[str, Facts] = {}
-        self.seen_members: dict[Any, list[tuple[str, Any]]] = {}
-        self.left = _MAX_OBJECTS
-
-    def members(self, group: h5py.Group) -> list[tuple[str, Any]]:
-        """Names and objects of a group; links out of the file are passed over."""
-        import h5py
-
-        if group.id not in self.seen_members:
-            found: list[tuple[str, Any]] = []
-            for name in group:
-                self.left -= 1
-                if self.left < 0:
-                    raise self.source.error(f"holds over {_MAX_OBJECTS:,} objects; it is no scan")
-                target = self.target(group, name, 0)
-                if isinstance(target, (h5py.Group, h5py.Dataset)):
-                    found.append((name, target))
-            self.seen_members[group.id] = found
-        return self.seen_members[group.id]
-
-    def target(self, group: h5py.Group, name: str, depth: int) -> Any:
-        """The object of a name; None for a link that leads nowhere or out of the file."""
-        import h5py
-
-        link = group.get(name, getlink=True)
-        if isinstance(link, h5py.HardLink):
-            return group[name]
-        if isinstance(link, h5py.SoftLink) and depth < 8:
-            at: Any = self.file if link.path.startswith("/") else group
-            for part in (part for part in link.path.split("/") if part not in ("", ".")):
-                if not isinstance(at, h5py.Group) or part not in at:
-                    return None
-                at = self.target(at, part, depth + 1)
-            return at
-        if isinstance(link, h5py.ExternalLink):
-            self.links_left.append(clean(f"{name} -> {link.filename}"))
-        return None
-
-    def walk(self) -> Iterator[tuple[str, h5py.Group]]:
-        """All groups with their paths, each once, within bounds."""
-        import h5py
-
-        seen: set[Any] = set()
-        stack: list[tuple[str, Any, int]] = [("", self.file, 0)]
-        while stack and len(seen) < _MAX_OBJECTS:
-            path, group, depth = stack.pop()
-            if group.id in seen:
-                continue
-            seen.add(group.id)
-            yield path or "/", group
-            if depth < _MAX_DEPTH:
-                inner = [
-                    (f"{path}/{name}", member, depth + 1)
-                    for name, member in self.members(group)
-                    if isinstance(member, h5py.Group)
-                ]
-                stack += reversed(inner)
-
-    def values(self, dataset: Any) -> FloatArray | None:
-        """The numbers of a dataset; None where it holds none. Refuses what is kept elsewhere."""
-        import h5py
-
-        if not isinstance(dataset, h5py.Dataset) or dataset.dtype.kind not in "iuf":
-            return None
-        plist = dataset.id.get_create_plist()
-        if dataset.is_virtual or plist.get_external_count():
-            self.links_left.append(clean(str(dataset.name)))
-            return None
-        filters = {plist.get_filter(at)[0] for at in range(plist.get_nfilters())}
-        if not filters <= _OWN_FILTERS:
-            raise self.source.error(
-                f"{clean(str(dataset.name))} is packed with a filter that would have to be loaded; "
-                "repack the file with gzip"
-            )
-        limit = self.source.limits.max_points
-        chunk = math.prod(dataset.chunks) if dataset.chunks else 0
-        if (dataset.size or 0) > limit or chunk > 4 * limit:
-            raise self.source.error(
-                f"{clean(str(dataset.name))} holds over {limit:,} values; raise the limit "
-                "(max_points) if meant"
-            )
-        return np.asarray(dataset[()], dtype=np.float64)
 
     def scans(self) -> tuple[RawScan, ...]:
         import h5py
 
-        groups = list(self.walk())
+        groups = list(self.tree.walk())
         entries: dict[str, list[tuple[str, Any]]] = {}
         for path, group in groups:
             entries.setdefault(path.strip("/").split("/")[0], []).append((path, group))
@@ -212,8 +123,8 @@ class _Tree:
                 raise self.source.error(f"holds over {self.source.limits.max_scans:,} scans")
         if not found:
             left = (
-                f" (data outside the file are not followed: {self.links_left[0]})"
-                if self.links_left
+                f" (data outside the file are not followed: {self.tree.links_left[0]})"
+                if self.tree.links_left
                 else ""
             )
             if self.columns:
@@ -223,7 +134,7 @@ class _Tree:
             has = any(
                 isinstance(one, h5py.Dataset)
                 for _, group in groups
-                for _, one in self.members(group)
+                for _, one in self.tree.members(group)
             )
             raise self.source.error(
                 ("is HDF5 without an NXdata group that names a signal with an axis" if has or left
@@ -235,7 +146,7 @@ class _Tree:
         """Name and dataset of the signal of an NXdata group."""
         import h5py
 
-        members = dict(self.members(group))
+        members = dict(self.tree.members(group))
         if self.columns:
             chosen = [members.get(name) for name in self.columns]
             whole = all(isinstance(member, h5py.Dataset) for member in chosen)
@@ -255,7 +166,9 @@ class _Tree:
         """Name and dataset of the axis of the last dimension of the signal."""
         import h5py
 
-        members = {name: one for name, one in self.members(group) if isinstance(one, h5py.Dataset)}
+        members = {
+            name: one for name, one in self.tree.members(group) if isinstance(one, h5py.Dataset)
+        }
         if self.columns:
             return self.columns[0], members[self.columns[0]]
         for holder in (group, signal):
@@ -273,12 +186,12 @@ class _Tree:
     def scan(
         self, path: str, group: h5py.Group, name: str, signal: Any, known: Facts
     ) -> list[RawScan]:
-        intensity = self.values(signal)
+        intensity = self.tree.values(signal)
         found = self.axis(group, signal)
         if intensity is None or intensity.ndim == 0 or found is None:
             return []
         axis_name, axis_data = found
-        axis_deg = self.values(axis_data)
+        axis_deg = self.tree.values(axis_data)
         if axis_deg is None:
             return []
         axis_deg = np.squeeze(axis_deg)
@@ -309,8 +222,8 @@ class _Tree:
             _text(signal.attrs.get("units")) or _text(signal.attrs.get("long_name")) or name
         )
         findings: tuple[Finding, ...] = ()
-        if self.links_left:
-            findings = (finding("links_left", "; ".join(self.links_left[:3])),)
+        if self.tree.links_left:
+            findings = (finding("links_left", "; ".join(self.tree.links_left[:3])),)
         return [
             RawScan(
                 axis_deg=axis_deg,
@@ -329,13 +242,13 @@ class _Tree:
         ]
 
     def errors(self, group: h5py.Group, name: str, signal: Any) -> FloatArray | None:
-        members = dict(self.members(group))
+        members = dict(self.tree.members(group))
         named = _text(signal.attrs.get("uncertainties"))
         if len(self.columns) > 2:
             named = self.columns[2]
         for one in (named, f"{name}_errors", f"{name}_error", "errors"):
             if one and one in members:
-                return self.values(members[one])
+                return self.tree.values(members[one])
         return None
 
     def facts(self, told: list[tuple[str, Any]]) -> Facts:
@@ -345,7 +258,7 @@ class _Tree:
         wavelength_A = anode = step_time_s = None
         meta: dict[str, str] = {}
         for path, group in told:
-            for name, member in self.members(group):
+            for name, member in self.tree.members(group):
                 if not isinstance(member, h5py.Dataset) or (member.size or 0) != 1:
                     continue
                 key = name.lower()
@@ -359,7 +272,7 @@ class _Tree:
                     ):
                         anode = anode_in(words)
                     continue
-                number = self.values(member)
+                number = self.tree.values(member)
                 if number is None or not math.isfinite(float(number.ravel()[0])):
                     continue
                 value = float(number.ravel()[0])

@@ -13,7 +13,14 @@ from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Route
 
 from xrdfilm.errors import XrdfilmError
-from xrdfilm.serve import pages_follow, pages_runs, pages_state
+from xrdfilm.serve import (
+    pages_compare,
+    pages_drop,
+    pages_follow,
+    pages_reel,
+    pages_runs,
+    pages_state,
+)
 from xrdfilm.serve.context import Setup, make_environment, page
 from xrdfilm.serve.desk import Desk
 from xrdfilm.serve.jobs import Jobs
@@ -21,11 +28,11 @@ from xrdfilm.serve.safety import Gate, GateMiddleware, Limits
 
 ROUTES = [
     Route("/", pages_runs.runs_page),
-    Route("/new", pages_runs.new_page, methods=["GET"]),
-    Route("/new", pages_runs.drop, methods=["POST"]),
-    Route("/compare", pages_follow.compare_page),
+    Route("/new", pages_drop.new_page, methods=["GET"]),
+    Route("/new", pages_drop.drop, methods=["POST"]),
+    Route("/compare", pages_compare.compare_page),
     Route("/trend", pages_follow.trend_page),
-    Route("/history/{run_id:path}/reel", pages_follow.history_reel_page),
+    Route("/history/{run_id:path}/reel", pages_reel.history_reel_page),
     Route("/history/{run_id:path}", pages_follow.history_page),
     Route("/job/{job}", pages_runs.job_page),
     Route("/job/{job}/state", pages_runs.job_state),
@@ -38,7 +45,7 @@ ROUTES = [
     Route("/run/{key}/state", pages_state.state_post, methods=["POST"]),
     Route("/run/{key}/store", pages_state.store_post, methods=["POST"]),
     Route("/run/{key}/remove", pages_runs.remove, methods=["POST"]),
-    Route("/run/{key}/reel", pages_follow.reel_page),
+    Route("/run/{key}/reel", pages_reel.reel_page),
     Route("/run/{key}/run.toml", pages_runs.run_toml),
     Route("/run/{key}/limits.toml", pages_runs.limits_toml),
     Route("/run/{key}/films/{slug}.html", pages_runs.film_page),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import threading
 from collections.abc import AsyncIterator, Callable, Iterator, Mapping
 from contextlib import asynccontextmanager, contextmanager
@@ -144,3 +145,18 @@ def refuse_while_busy(setup: Setup, run: DeskRun) -> None:
 
 
 Handler = Callable[[Request], Any]
+
+
+def whole_number_of(request: Request, name: str) -> int | None:
+    """A whole number in the address, below ten million; None where it is none."""
+    text = request.query_params.get(name, "")
+    return int(text) if text.isdigit() and len(text) < 7 else None
+
+
+def number_of(request: Request, name: str) -> float | None:
+    """A number in the address, decimal comma or point; None where it is none."""
+    try:
+        value = float(request.query_params.get(name, "").replace(",", "."))
+    except ValueError:
+        return None
+    return value if math.isfinite(value) else None

@@ -1,4 +1,4 @@
-"""Pages that look along time, reel and films: history, trends, ship map, comparison."""
+"""Pages that look along time: history and trends."""
 
 from __future__ import annotations
 
@@ -14,20 +14,16 @@ from xrdfilm.decision.quantities import DETECTED, find_quantity
 from xrdfilm.errors import HistoryError, XrdfilmError
 from xrdfilm.estimate import Estimate
 from xrdfilm.history.query import lines, quantities, revision_key_of
-from xrdfilm.history.record import RunRecord, record_of
+from xrdfilm.history.record import RunRecord
 from xrdfilm.numbers import number, show
-from xrdfilm.report.names import slugs
 from xrdfilm.report.strip import nice_ticks
-from xrdfilm.serve.context import page, run_of, setup_of
+from xrdfilm.serve.context import page, setup_of, whole_number_of
 from xrdfilm.trend.analyse import Trend, trend_of
-from xrdfilm.trend.reel_of_run import ReelOfRun, reel_of_run
 from xrdfilm.trend.words import (
     Unit,
     course_words,
     limit_words,
-    pattern_words,
     recipe_words,
-    ship_words,
     signal_words,
 )
 
@@ -47,7 +43,7 @@ def history_page(request: Request) -> Response:
     """A run as the history keeps it: its revisions, and one of them in full."""
     setup = setup_of(request)
     run_id = request.path_params["run_id"]
-    wanted = _whole(request, "revision")
+    wanted = whole_number_of(request, "revision")
     try:
         with setup.history() as history:
             key = revision_key_of(history, run_id, wanted)
@@ -175,7 +171,7 @@ def trend_page(request: Request) -> Response:
     """The trend of one quantity."""
     setup = setup_of(request)
     line = request.query_params.get("line") or None
-    last = _whole(request, "last") or 200
+    last = whole_number_of(request, "last") or 200
     try:
         with setup.history() as history:
             known, on_lines = quantities(history), lines(history)
@@ -272,149 +268,3 @@ def chart_of(trend: Trend) -> Chart:
 
 
 # ----------------------------------------------------------------------------------- ship map
-
-
-def reel_page(request: Request) -> Response:
-    """The ship map of a run on the desk."""
-    run = run_of(request)
-    result = run.result()
-    if result is None:
-        raise HTTPException(404, "this run was not judged yet")
-    return _reel(request, record_of(result), f"/run/{run.key}/", run.name)
-
-
-def history_reel_page(request: Request) -> Response:
-    """The ship map of a run of the history."""
-    run_id = request.path_params["run_id"]
-    try:
-        with setup_of(request).history() as history:
-            record = history.revision(revision_key_of(history, run_id))
-    except HistoryError as problem:
-        raise HTTPException(404, str(problem)) from None
-    return _reel(request, record, f"/history/{run_id}", run_id)
-
-
-def _reel(request: Request, record: RunRecord, back: str, name: str) -> Response:
-    asked = {
-        key: _real(request, key)
-        for key in ("shortest_fault_m", "least_length_m", "start_m", "end_m")
-    }
-    values: dict[str, Any] = {"back": back, "name": name, "asked": request.query_params}
-    try:
-        reel = reel_of_run(
-            record,
-            shortest_fault_m=asked["shortest_fault_m"],
-            least_length_m=asked["least_length_m"] or 0.0,
-            start_m=asked["start_m"],
-            end_m=asked["end_m"],
-        )
-    except (XrdfilmError, ValueError) as problem:
-        values |= {"reel": None, "problem": str(problem)}
-        return page(request, "reel.html.jinja", values, 400)
-    values |= {
-        "reel": reel,
-        "problem": "",
-        "segments": _segments(reel),
-        "marks": _marks(reel),
-        "ticks": _ticks(reel),
-        "said": ship_words(reel.ship),
-        "patterns": [
-            text for trace in reel.traces for text in pattern_words(trace.quantity, trace.pattern)
-        ],
-    }
-    return page(request, "reel.html.jinja", values)
-
-
-def _span(reel: ReelOfRun) -> tuple[float, float]:
-    segments = reel.ship.segments
-    return segments[0].start_m, max(segments[-1].end_m, segments[0].start_m + 1e-9)
-
-
-def _at(reel: ReelOfRun, place: float) -> float:
-    left, right = _span(reel)
-    return round(100.0 * (place - left) / (right - left), 3)
-
-
-def _segments(reel: ReelOfRun) -> list[dict[str, Any]]:
-    return [
-        {
-            "x": _at(reel, s.start_m),
-            "width": round(_at(reel, s.end_m) - _at(reel, s.start_m), 3),
-            "fate": s.fate,
-            "start": number(s.start_m, 6),
-            "end": number(s.end_m, 6),
-            "length": number(s.length_m, 4),
-            "why": s.why,
-        }
-        for s in reel.ship.segments
-        if s.length_m > 0
-    ]
-
-
-def _marks(reel: ReelOfRun) -> list[dict[str, Any]]:
-    return [
-        {"x": _at(reel, s.position_m), "verdict": s.verdict, "film": s.film} for s in reel.scans
-    ]
-
-
-def _ticks(reel: ReelOfRun) -> list[tuple[float, str]]:
-    left, right = _span(reel)
-    return [(_at(reel, place), f"{number(place, 6)} m") for place in nice_ticks(left, right)]
-
-
-# --------------------------------------------------------------------------------- comparison
-
-
-def compare_page(request: Request) -> Response:
-    """Films of any runs on the desk, drawn over, beside or above one another."""
-    chosen = request.query_params.getlist("film")[:12]
-    how = request.query_params.get("how", "overlay")
-    runs = []
-    drawn: list[dict[str, str]] = []
-    for run in setup_of(request).desk.runs():
-        result = run.result()
-        if result is None:
-            continue
-        names = [film.film for film in result.films]
-        films = [
-            {
-                "key": f"{run.key}/{slug}",
-                "name": film.film,
-                "verdict": film.verdict,
-                "run": run.name,
-                "chosen": f"{run.key}/{slug}" in chosen,
-            }
-            for film, slug in zip(result.films, slugs(names), strict=True)
-            if run.picture(slug) is not None
-        ]
-        runs.append({"name": run.name, "key": run.key, "films": films})
-        drawn += [
-            {
-                "label": f"{film['run']}, {film['name']}",
-                "points": f"/run/{run.key}/points/{str(film['key']).partition('/')[2]}.json",
-            }
-            for film in films
-            if film["chosen"]
-        ]
-    return page(
-        request,
-        "compare.html.jinja",
-        {
-            "runs": runs,
-            "drawn": drawn,
-            "how": how if how in ("overlay", "offset", "stack") else "overlay",
-        },
-    )
-
-
-def _whole(request: Request, name: str) -> int | None:
-    text = request.query_params.get(name, "")
-    return int(text) if text.isdigit() and len(text) < 7 else None
-
-
-def _real(request: Request, name: str) -> float | None:
-    try:
-        value = float(request.query_params.get(name, "").replace(",", "."))
-    except ValueError:
-        return None
-    return value if math.isfinite(value) else None

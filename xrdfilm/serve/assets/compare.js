@@ -21,7 +21,7 @@
   const floorOf = (counts) => Math.max(Math.min(...counts.filter((c) => c > 0)) / 2, 0.1);
   const lifted = (film, k) => {
     if (linear.checked && how === "offset") {
-      const step = 0.15 * Math.max(...films.map((f) => Math.max(...f.counts)));
+      const step = (1 / 7) * Math.max(...films.map((f) => Math.max(...f.counts)));
       return film.counts.map((c) => c + k * step);
     }
     const factor = how === "offset" ? 10 ** k : 1;
@@ -69,6 +69,12 @@
     host.dataset.drawn = String(charts.length);
   };
   document.getElementById("whole").addEventListener("click", () => charts[0].setScale("x", { min: ends[0], max: ends[1] }));
+  const step = { in: [0.25, -0.25], out: [-0.5, 0.5], left: [-0.4, -0.4], right: [0.4, 0.4] };
+  document.querySelectorAll("[data-view]").forEach((button) => button.addEventListener("click", () => {
+    const [low, high] = view, span = high - low, [a, b] = step[button.dataset.view];
+    const min = Math.max(ends[0], Math.min(low + a * span, ends[1] - 0.2)), max = Math.min(ends[1], Math.max(high + b * span, min + 0.2));
+    charts[0].setScale("x", { min, max });
+  }));
   linear.addEventListener("change", build);
   let width = 0;
   new ResizeObserver(() => requestAnimationFrame(() => {
