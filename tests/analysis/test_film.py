@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 
 from tests.invented import CRYSTAL, premises_on, scan_of
-from xrdfilm.analysis.film import FilmAnalysis, FilmInput, analyse_films, components_of
+from xrdfilm.analysis.film import FilmAnalysis, FilmInput, analyse_films
+from xrdfilm.analysis.film_shares import components_of
 from xrdfilm.analysis.premises import premises_of
 from xrdfilm.analysis.record import settings_of
 from xrdfilm.analysis.side_scans import SideScans, film_mosaics

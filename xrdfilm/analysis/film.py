@@ -14,12 +14,17 @@ import traceback
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
-import numpy as np
-from scipy.special import ndtri
-
 from xrdfilm.analysis.coupled import CoupledFit, analyse_coupled, wrong_axis
 from xrdfilm.analysis.doublet_check import doublet_note
-from xrdfilm.analysis.leftover import fluoride_places, unexplained_lines
+from xrdfilm.analysis.film_shares import (
+    beside_fluoride,
+    best_route,
+    components_of,
+    orientation_by_lines,
+)
+from xrdfilm.analysis.film_structure import breadth_of, buffers_of, fringes_of, oxygen_of
+from xrdfilm.analysis.leftover import unexplained_lines
+from xrdfilm.analysis.minor_phases import fluoride_of, model_doubt, product_search
 from xrdfilm.analysis.premises import Premises
 from xrdfilm.analysis.prepared import Prepared, make_room, prepare
 from xrdfilm.analysis.references import MeasuredReferences
@@ -28,29 +33,20 @@ from xrdfilm.analysis.side_scans import (
     SideScans,
     analyse_side_scans,
     film_mosaics,
-    measured_mosaic,
 )
-from xrdfilm.errors import CannotTellError, XrdfilmError
-from xrdfilm.estimate import Estimate
-from xrdfilm.fluoride.estimate import FluorideEstimate, FluorideSettings, estimate_fluoride
-from xrdfilm.fluoride.model import ModelDoubt
+from xrdfilm.errors import XrdfilmError
+from xrdfilm.fluoride.estimate import FluorideEstimate
 from xrdfilm.fluoride.products import ProductFinding, ProductSearch, search_products
-from xrdfilm.intensity.model import Orientation, a_axis, c_axis, other_103, random
-from xrdfilm.lattice.breadth import SampleBreadth, sample_breadth
-from xrdfilm.lattice.fringes import Fringes, find_fringes
-from xrdfilm.lattice.oxygen import OxygenHint, oxygen_hint
-from xrdfilm.lattice.size_strain import WilliamsonHall, williamson_hall
+from xrdfilm.lattice.fringes import Fringes
+from xrdfilm.lattice.oxygen import OxygenHint
+from xrdfilm.lattice.size_strain import WilliamsonHall
 from xrdfilm.linemap.unexplained import UnexplainedLine
 from xrdfilm.lines import Reflection
 from xrdfilm.scan import Scan
-from xrdfilm.texture.buffers import BufferOrientation, buffer_orientation
-from xrdfilm.texture.orientation import OrientationEstimate, estimate_orientation
-from xrdfilm.texture.response import ModelSpread, Mosaic
-from xrdfilm.texture.tilt import with_random
+from xrdfilm.texture.buffers import BufferOrientation
+from xrdfilm.texture.orientation import OrientationEstimate
 
 MOST_PREPARED = 16  # stacks and axes that an analyser keeps at a time
-YTTRIUM_FILMS = ("YBCO", "YBCO6")
-FRINGES_BELOW_NM = 300.0  # thicker films show no fringes on a divergent-beam instrument
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -217,16 +213,16 @@ def _begin(film: FilmInput, fit: CoupledFit | XrdfilmError | None) -> _Begun | F
     if not premises.powder:
         without: frozenset[Reflection] = frozenset()
         for _ in range(2):
-            by_lines = _orientation(coupled, mosaics, why_not, without)
-            orientation = _best_route(side, by_lines)
+            by_lines = orientation_by_lines(coupled, mosaics, why_not, without)
+            orientation = best_route(side, by_lines)
             components = components_of(orientation, mosaics)
-            doubt = _model_doubt(premises, mosaics, orientation)
-            fluoride = _fluoride(coupled, components, doubt, film.references, why_not, warnings)
+            doubt = model_doubt(premises, mosaics, orientation)
+            fluoride = fluoride_of(coupled, components, doubt, film.references, why_not, warnings)
             # a fluoride found where random grains of the film have a line may own that line
-            without = _beside_fluoride(coupled, fluoride)
+            without = beside_fluoride(coupled, fluoride)
             if not without:
                 break
-        search = _search(coupled, components, doubt, fluoride)
+        search = product_search(coupled, components, doubt, fluoride)
     return _Begun(film, coupled, side, orientation, by_lines, fluoride, search, why_not, warnings)
 
 
@@ -236,9 +232,9 @@ def _finish(begun: _Begun, products: tuple[ProductFinding, ...] | Exception) -> 
         raise products
     film, coupled, side, fluoride = begun.film, begun.coupled, begun.side, begun.fluoride
     premises, why_not, warnings = film.premises, begun.why_not, begun.warnings
-    buffers = () if premises.powder else _buffers(coupled, side, why_not)
+    buffers = () if premises.powder else buffers_of(coupled, side, why_not)
     warnings += [f.text for f in coupled.scan.findings if f.action in ("flagged", "repaired")]
-    fringes = _fringes(coupled)
+    fringes = fringes_of(coupled)
     return FilmAnalysis(
         name=film.name,
         premises=premises,
@@ -249,188 +245,12 @@ def _finish(begun: _Begun, products: tuple[ProductFinding, ...] | Exception) -> 
         fluoride=fluoride,
         products=products,
         buffers=buffers,
-        oxygen=_oxygen(coupled, why_not),
-        breadth=_breadth(coupled, why_not),
+        oxygen=oxygen_of(coupled, why_not),
+        breadth=breadth_of(coupled, why_not),
         fringes=fringes,
         unexplained=unexplained_lines(coupled, fluoride, products, fringes),
         why_not=why_not,
         warnings=tuple(dict.fromkeys(warnings)),
-    )
-
-
-def _orientation(
-    coupled: CoupledFit,
-    mosaics: Mapping[str, Mosaic],
-    why_not: dict[str, str],
-    without: frozenset[Reflection],
-) -> OrientationEstimate | None:
-    premises = coupled.premises
-    lines = coupled.usable(premises.film.key)
-    free = lines.subset([i for i, line in enumerate(lines) if not without & set(line.members)])
-    counted = {member for line in free for member in line.members}
-    left_out = [(r, why) for r, why in coupled.prepared.layout.left_out if r not in counted]
-    left_out += [(r, "a line of the fluoride that was found lies there") for r in sorted(without)]
-    try:
-        return estimate_orientation(
-            free,
-            premises.film,
-            premises.optics,
-            premises.stack,
-            mosaics=mosaics,
-            a_normal_share=premises.a_normal_share,
-            spread=ModelSpread(thickness=premises.thickness_uncertainty),
-            left_out=left_out,
-        )
-    except XrdfilmError as problem:
-        for name in ("c_axis_fraction", "a_axis_fraction", "random_fraction"):
-            why_not[name] = str(problem)
-        return None
-
-
-def _best_route(
-    side: SideResults, by_lines: OrientationEstimate | None
-) -> OrientationEstimate | None:
-    """The tilt route where there is a tilt scan; random grains from the lines if it sees none."""
-    if side.tilt is None:
-        return by_lines
-    tilted = side.tilt.orientation
-    if by_lines is None or side.tilt.stated.background_counts is not None:
-        return tilted
-    return with_random(tilted, by_lines.random)
-
-
-def components_of(
-    orientation: OrientationEstimate | None, mosaics: Mapping[str, Mosaic]
-) -> list[tuple[Orientation, float]]:
-    """The film's components with their shares, cut to 0..1 and adding up to 1."""
-    c = mosaics["c_axis"]
-    a = mosaics.get("a_axis", c.follows())
-    if orientation is None:
-        return [(c_axis(c.fwhm_deg), 1.0)]
-
-    def share(estimate: Estimate | None) -> float:
-        centre = None if estimate is None else estimate.centre
-        return 0.0 if centre is None else float(np.clip(centre, 0.0, 1.0))
-
-    found = [
-        (c_axis(c.fwhm_deg), share(orientation.c_axis)),
-        (a_axis(a.fwhm_deg), share(orientation.a_axis)),
-        (random(), share(orientation.random)),
-        (other_103(c.fwhm_deg), share(orientation.other)),
-    ]
-    total = sum(part for _, part in found)
-    if total <= 0.0:
-        return [(c_axis(c.fwhm_deg), 1.0)]
-    return [(what, part / total) for what, part in found]
-
-
-def _beside_fluoride(
-    coupled: CoupledFit, fluoride: FluorideEstimate | None
-) -> frozenset[Reflection]:
-    """Lines of the film's random grains that lie where a detected fluoride has a line."""
-    places = fluoride_places(coupled, fluoride)
-    if not places.size:
-        return frozenset()
-    correct = coupled.alignment.correct
-    return frozenset(
-        line.reflection
-        for line in coupled.usable(coupled.premises.film.key)
-        if sum(i != 0 for i in line.reflection.hkl) > 1
-        and np.min(np.abs(places - correct(line.two_theta_deg))) < max(0.25, 2.0 * line.fwhm_deg)
-    )
-
-
-def _model_doubt(
-    premises: Premises, mosaics: Mapping[str, Mosaic], orientation: OrientationEstimate | None
-) -> ModelDoubt:
-    """What the amounts of minor phases take for granted, as the premises and shares state it.
-
-    The fluoride's mosaic is known to the stated factor where it was stated itself.
-    """
-    own, usual = premises.fluoride_mosaic, ModelDoubt().fluoride_mosaic_factor
-    return ModelDoubt(
-        mosaic_factor=mosaics["c_axis"].factor,
-        fluoride_mosaic_factor=usual if own == premises.c_axis_mosaic else min(usual, own.factor),
-        thickness=premises.thickness_uncertainty,
-        orientation=_share_doubt(orientation),
-    )
-
-
-def _share_doubt(orientation: OrientationEstimate | None) -> float:
-    """How well the c-axis share tells the film's whole volume from its (00l): a relative sigma.
-
-    From the interval's ends, since a small share may be off by a factor; without the part of the
-    mosaics, which amounts doubt by themselves.
-    """
-    if orientation is None:
-        return 1.0
-    share = orientation.c_axis
-    low, high = max(share.low or 0.0, 0.02), min(share.high or 1.0, 1.0)
-    spread = float(np.log(max(high / low, 1.0))) / (2.0 * float(ndtri(0.5 + share.level / 2.0)))
-    by_mosaic = share.sources.get("mosaic", 0.0) / share.sigma if share.sigma else 0.0
-    return spread * float(np.sqrt(max(1.0 - by_mosaic**2, 0.0)))
-
-
-def _fluoride(
-    coupled: CoupledFit,
-    components: Sequence[tuple[Orientation, float]],
-    doubt: ModelDoubt,
-    references: MeasuredReferences | None,
-    why_not: dict[str, str],
-    warnings: list[str],
-) -> FluorideEstimate | None:
-    premises = coupled.premises
-    own = premises.fluoride_mosaic
-    settings = FluorideSettings(
-        alpha=premises.false_alarm_risk,
-        beta=premises.miss_risk,
-        instrument_fwhm_deg=premises.instrument_fwhm_deg,
-        tape_width_mm=premises.tape_width_mm,
-        fluoride_mosaic_deg=None if own == premises.c_axis_mosaic else own.fwhm_deg,
-        doubt=doubt,
-        left_out=premises.adjustments.excluded_hkl(premises.fluoride.key),
-    )
-    seen_from_here = None
-    if references is not None:
-        try:
-            seen_from_here = references.for_film(coupled)
-        except CannotTellError as problem:
-            warnings.append(f"reference films not used: {problem}")
-    try:
-        return estimate_fluoride(
-            coupled.aligned_scan(),
-            coupled.usable(premises.film.key),
-            components,
-            premises.stack,
-            premises.optics,
-            settings,
-            phase=premises.fluoride,
-            references=seen_from_here,
-        )
-    except XrdfilmError as problem:
-        for name in ("fluoride_volume_fraction", "conversion", "hf_bound_ug_cm2"):
-            why_not[name] = str(problem)
-        return None
-
-
-def _search(
-    coupled: CoupledFit,
-    components: Sequence[tuple[Orientation, float]],
-    doubt: ModelDoubt,
-    fluoride: FluorideEstimate | None,
-) -> ProductSearch:
-    premises = coupled.premises
-    taken = fluoride_places(coupled, fluoride)
-    return ProductSearch(
-        coupled.aligned_scan(),
-        coupled.usable(premises.film.key),
-        components,
-        premises.stack,
-        premises.optics,
-        alpha=premises.false_alarm_risk,
-        instrument_fwhm_deg=premises.instrument_fwhm_deg,
-        doubt=doubt,
-        taken_deg=tuple(taken.tolist()),
     )
 
 
@@ -450,93 +270,3 @@ def _products_alone(begun: _Begun) -> tuple[ProductFinding, ...] | Exception:
         return search_products([begun.search])[0]
     except Exception as problem:
         return problem
-
-
-def _buffers(
-    coupled: CoupledFit, side: SideResults, why_not: dict[str, str]
-) -> tuple[BufferOrientation, ...]:
-    """The (00l) and (111) parts of each buffer whose lines of both kinds were measured."""
-    premises = coupled.premises
-    found = []
-    for index, layer in enumerate(premises.stack.buffers, start=1):
-        measured = measured_mosaic(side, layer.phase.key, premises)
-        try:
-            found.append(
-                buffer_orientation(
-                    coupled.usable(layer.phase.key),
-                    premises.optics,
-                    premises.stack,
-                    index,
-                    mosaics=None if measured is None else {"aligned_00l": measured},
-                )
-            )
-        except XrdfilmError as problem:
-            why_not.setdefault("buffer_111_fraction", str(problem))
-    return tuple(found)
-
-
-def _oxygen(coupled: CoupledFit, why_not: dict[str, str]) -> OxygenHint | None:
-    if coupled.premises.powder:
-        return None
-    if coupled.cell is None or coupled.cell.c_A is None:
-        reason = "no (00l) line of the film stands out enough"
-        why_not["c_A"] = why_not["oxygen"] = reason
-        return None
-    offset = 0.0 if coupled.premises.film.key in YTTRIUM_FILMS else None
-    try:
-        return oxygen_hint(coupled.cell.c_A, rare_earth_c_offset_A=offset)
-    except CannotTellError as problem:
-        why_not["oxygen"] = str(problem)
-        return None
-
-
-def _breadth(coupled: CoupledFit, why_not: dict[str, str]) -> WilliamsonHall | None:
-    """Size and strain from the film's own lines, where a standard showed the instrument's."""
-    premises = coupled.premises
-    if premises.instrument is None:
-        reason = "no standard's scan, so the instrument's own line widths are not known"
-        why_not["crystallite_size_nm"] = why_not["microstrain"] = reason
-        return None
-    breadths: list[SampleBreadth] = []
-    for line, laid in zip(coupled.lines, coupled.laid, strict=True):
-        own = laid.role == "film" and laid.certain and laid.ghost is None
-        own &= not premises.adjustments.excludes(laid.members)
-        if not own or len(line.members) > 1 or line.significance < 30.0:
-            continue
-        if {"at_bound", "misfit", "held_width"} & set(line.flags) or line.fwhm_sigma_deg <= 0.0:
-            continue
-        breadths.append(
-            sample_breadth(
-                line.two_theta_deg,
-                line.fwhm_deg,
-                line.fwhm_sigma_deg,
-                line.lorentz_fraction,
-                premises.instrument.curve,
-            )
-        )
-    thickness = None if premises.powder else premises.stack.film.thickness_nm
-    try:
-        return williamson_hall(
-            breadths, premises.optics.radiation.k_alpha1_A, thickness_nm=thickness
-        )
-    except CannotTellError as problem:
-        why_not["crystallite_size_nm"] = why_not["microstrain"] = str(problem)
-        return None
-
-
-def _fringes(coupled: CoupledFit) -> Fringes | None:
-    premises = coupled.premises
-    thickness = premises.stack.film.thickness_nm
-    if premises.powder or thickness is None or thickness > FRINGES_BELOW_NM:
-        return None
-    own = [
-        line
-        for line, laid in zip(coupled.lines, coupled.laid, strict=True)
-        if laid.role == "film" and laid.certain and laid.ghost is None and line.significance > 50.0
-    ]
-    if not own:
-        return None
-    top = max(own, key=lambda line: line.area_counts_deg)
-    return find_fringes(
-        coupled.scan, top.two_theta_deg, top.fwhm_deg, premises.optics.radiation.k_alpha1_A
-    )
