@@ -34,6 +34,7 @@ bench: $(STAMP)
 
 # The environment is made again only when what it is made from has changed.
 $(STAMP): pyproject.toml constraints.txt
+	@echo "Installing into $(VENV); that takes a few minutes the first time."
 	test -x $(BIN)/python || $(PYTHON) -m venv $(VENV)
 	$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt -e '.[test]'
 	touch $@

@@ -67,7 +67,7 @@ def test_a_file_that_is_no_result_is_told(judged: Path, tmp_path: Path) -> None:
     wrong = tmp_path / "wrong.json"
     wrong.write_text('{"films": []}', encoding="utf-8")
     result = CliRunner().invoke(cli, ["history", "add", str(wrong)])
-    assert "is no results.json of this program (run: Field required)" in str(result.exception)
+    assert "is no results.json of schema xrdfilm/1: run: Field required" in str(result.exception)
     assert _run("history", "add", str(tmp_path / "h"), status=2).output
 
 

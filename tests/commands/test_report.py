@@ -54,7 +54,7 @@ def test_command_writes_and_tells_what_changed(result, tmp_path):
 
 @pytest.mark.parametrize(
     ("content", "words"),
-    [(b"{}", "run: Field required"), (b"\xff\xfe\x00", "not UTF-8"), (None, "cannot be read")],
+    [(b"{}", "run: Field required"), (b"\xff\xfe\x00", "not UTF-8"), (None, "no such file")],
 )
 def test_what_is_no_record(tmp_path, content, words):
     path = tmp_path / "results.json"

@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from xrdfilm.commands._recorded import read_recorded
+
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
 
@@ -36,7 +38,7 @@ def command(result: Path, film_name: str | None, quantity: str | None, as_json: 
     """
     from xrdfilm.decision.quantities import QUANTITIES, find_quantity, near_quantity
 
-    run = _read(result)
+    run = read_recorded(result)
     films = run.films if film_name is None else [_film(run, film_name)]
     if quantity is not None and find_quantity(quantity) is None:
         near = near_quantity(quantity)
@@ -50,27 +52,6 @@ def command(result: Path, film_name: str | None, quantity: str | None, as_json: 
     console = Console(width=None if sys.stdout.isatty() else 110, highlight=False)
     for film in films:
         _show(console, film, quantity)
-
-
-def _read(path: Path) -> RunResult:
-    from pydantic import ValidationError
-
-    from xrdfilm.errors import XrdfilmError
-    from xrdfilm.results import read_results
-
-    file = path / "results.json" if path.is_dir() else path
-    if not file.is_file():
-        raise XrdfilmError(f"{file}: no such file; name a results.json or the folder it lies in")
-    try:
-        return read_results(file)
-    except ValidationError as problem:
-        first = problem.errors(include_url=False)[0]
-        where = ".".join(map(str, first["loc"])) or "the file"
-        raise XrdfilmError(
-            f"{file}: is no results.json of schema xrdfilm/1: {where}: {first['msg']}"
-        ) from None
-    except UnicodeDecodeError:
-        raise XrdfilmError(f"{file}: is no results.json: it is no text") from None
 
 
 def _film(run: RunResult, name: str) -> Film:

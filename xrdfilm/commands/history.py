@@ -85,23 +85,12 @@ def command() -> None:
 @click.option("--json", "as_json", is_flag=True, help="JSON instead of words.")
 def add(paths: tuple[Path, ...], history_file: Path | None, as_json: bool) -> None:
     """Store results.json files, or all of them below folders."""
-    from pydantic import ValidationError
-
-    from xrdfilm.errors import HistoryError
-    from xrdfilm.results import read_results
+    from xrdfilm.commands._recorded import read_recorded
 
     told = []
     with _opened(history_file, must_exist=False) as history:
         for path in _result_files(paths):
-            try:
-                result = read_results(path)
-            except ValidationError as problem:
-                first = problem.errors()[0]
-                where = ".".join(str(part) for part in first["loc"])
-                raise HistoryError(
-                    f"is no results.json of this program ({where}: {first['msg']})", path=path
-                ) from None
-            stored = history.store(result)
+            stored = history.store(read_recorded(path))
             told.append({"file": str(path), **_as_dict(stored)})
             if not as_json:
                 words = {"new": "stored", "revision": "new revision", "known": "known already"}

@@ -7,12 +7,14 @@ from typing import TYPE_CHECKING
 
 import click
 
+from xrdfilm.commands._recorded import read_recorded, results_file
+
 if TYPE_CHECKING:
-    from xrdfilm.results import Film, RunResult
+    from xrdfilm.results import Film
 
 EXAMPLE = """\b
 Examples:
-  xrdfilm report judged/results.json
+  xrdfilm report judged
   xrdfilm report judged/results.json --limits tighter.toml --out tighter
 """
 
@@ -32,7 +34,9 @@ Examples:
 )
 @click.option("--no-pdf", is_flag=True, help="Write no PDF.")
 def command(results: Path, limit_file: Path | None, out: Path | None, no_pdf: bool) -> int:
-    """Make the report of a run anew from its RESULTS (a results.json), without the scans.
+    """Make the report of a run anew from its RESULTS, without the scans.
+
+    RESULTS is a results.json or the folder it lies in.
 
     The sheets show every figure but no drawing, for which `xrdfilm judge` needs the scans.
     """
@@ -45,7 +49,7 @@ def command(results: Path, limit_file: Path | None, out: Path | None, no_pdf: bo
         from xrdfilm.decision.rejudge import rejudged
 
         judged = rejudged(recorded, read_limit_file(limit_file))
-    paths = write_report(judged, {}, out or results.parent / "report", pdf=not no_pdf)
+    paths = write_report(judged, {}, out or results_file(results).parent / "report", pdf=not no_pdf)
     for before, now in zip(recorded.films, judged.films, strict=True):
         if (before.verdict, before.grade) != (now.verdict, now.grade):
             click.echo(f"{now.film}: {_told(before)}, now {_told(now)}")
@@ -53,25 +57,6 @@ def command(results: Path, limit_file: Path | None, out: Path | None, no_pdf: bo
         click.echo(note)
     click.echo(f"Report:  {paths.index}")
     return 0
-
-
-def read_recorded(path: Path) -> RunResult:
-    """A results.json; raises XrdfilmError, with the first thing that is wrong, where it is none."""
-    from pydantic import ValidationError
-
-    from xrdfilm.errors import XrdfilmError
-    from xrdfilm.results import read_results
-
-    try:
-        return read_results(path)
-    except OSError as problem:
-        raise XrdfilmError(f"{path}: cannot be read ({problem.strerror})") from None
-    except UnicodeDecodeError:
-        raise XrdfilmError(f"{path}: is no results.json: it is not UTF-8 text") from None
-    except ValidationError as problem:
-        first = problem.errors()[0]
-        where = ".".join(str(part) for part in first["loc"]) or "the file"
-        raise XrdfilmError(f"{path}: is no results.json: {where}: {first['msg']}") from None
 
 
 def _told(film: Film) -> str:

@@ -113,11 +113,11 @@ def command(
 def _outcomes(
     path: Path, times_file: Path | None, time_key: str, order: str, flags: dict[str, Any]
 ) -> list[SeriesOutcome]:
+    from xrdfilm.commands._recorded import read_recorded
     from xrdfilm.errors import RunFileError
     from xrdfilm.kinetics.observe import observe_run
     from xrdfilm.kinetics.outcome import evaluate
     from xrdfilm.kinetics.table import read_conversions, read_times, series_of_results
-    from xrdfilm.results import read_results
     from xrdfilm.runs.gather import gather_runs
 
     if not path.exists():
@@ -125,12 +125,7 @@ def _outcomes(
     thickness = flags.get("thickness_nm")
     doubt = 0.1 * thickness if thickness else 0.0
     if path.suffix.lower() == ".json":
-        from pydantic import ValidationError
-
-        try:
-            result = read_results(path)
-        except (ValidationError, ValueError):
-            raise RunFileError("is no results.json of schema xrdfilm/1", path=path) from None
+        result = read_recorded(path)
         series = series_of_results(
             result, time_key=time_key, thickness_nm=thickness, thickness_sigma_nm=doubt
         )

@@ -180,16 +180,14 @@ def _reel(quantities: tuple[str, ...], values: dict[str, Any]) -> None:
 
 def _record(named: str, history_file: Path | None) -> Any:
     """The run of a results.json, or of the history."""
+    from xrdfilm.commands._recorded import read_recorded, results_file
     from xrdfilm.history import open_history
     from xrdfilm.history.query import revision_key_of
     from xrdfilm.history.record import record_of
-    from xrdfilm.results import read_results
 
-    path = Path(named)
-    if path.is_dir() and (path / "results.json").is_file():
-        path = path / "results.json"
+    path = results_file(Path(named))
     if path.is_file():
-        return record_of(read_results(path))
+        return record_of(read_recorded(path))
     with open_history(history_file, must_exist=True) as history:
         return history.revision(revision_key_of(history, named))
 
