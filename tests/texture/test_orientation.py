@@ -155,7 +155,8 @@ def test_structure_factor_ratio_in_the_limits_of_the_window():
 
 
 def _table():
-    text = (ROOT / "docs" / "methods" / "orientation.md").read_text(encoding="utf-8")
+    page = (ROOT / "docs" / "methods" / "orientation.md").read_text(encoding="utf-8")
+    text = page.split("## By hand")[1].split("\n## ")[0]
     rows = {}
     for line in text.splitlines():
         cells = [c.strip() for c in re.split(r"(?<!\\)\|", line)[1:-1]]
