@@ -49,12 +49,13 @@ def with_conversion(
     notes = list(result.notes)
     if result.unseen:
         names = " and ".join(ORIENTATION_NAMES[name] for name in result.unseen)
+        consequence = (
+            "this scan sets no limit to conversion and bound HF"
+            if result.settled is None
+            else "conversion and bound HF are told as if there were none"
+        )
         notes.append(
-            f"fluoride {names} shows in no line that could be used here, so whatever is there may "
-            "be more: the rest of this is told for fluoride that could show"
-            if result.settled is not None
-            else f"fluoride {names} shows in no line that could be used here, so this scan sets no "
-            "limit to conversion and bound HF"
+            f"fluoride {names} would show in no line that could be used here, so {consequence}"
         )
     elif result.settled is None:
         notes.append(
