@@ -132,3 +132,30 @@ def test_quantities_come_back_out_of_the_record(result):
     assert (
         unconverted["fluoride_volume_fraction"] == (unconverted["fluoride_volume_fraction_aligned"])
     )
+
+
+@pytest.mark.parametrize(
+    ("estimate", "keys"),
+    [
+        (from_normal(0.1, 0.01), {"value", "low", "high", "level", "sigma", "sources"}),
+        (from_normal(0.1, 0.01, sources={}), {"value", "low", "high", "level", "sigma", "sources"}),
+        (from_normal(23.28, 0.0), {"value", "low", "high", "level", "sources"}),
+        (
+            from_normal(0.001, 0.01, bounds=(0.0, 1.0)),
+            {"value", "low", "high", "level", "estimate", "sigma", "sources"},
+        ),
+    ],
+)
+def test_a_quantity_in_short_says_the_same(estimate, keys):
+    quantity = Quantity.of(estimate)
+    text = quantity.model_dump_json()
+    assert set(json.loads(text)) == keys
+    assert Quantity.model_validate_json(text) == quantity
+
+
+def test_digits_end_where_the_uncertainty_does():
+    found = Quantity.of(from_normal(23.28852261234, 0.00122443679))
+    assert (found.value, found.sigma) == (23.288523, 0.001224)
+    assert found.high - found.value == pytest.approx(1.95996 * 0.00122443679, abs=1e-6)
+    parts = Quantity.of(from_normal(1.0, 0.1, sources={"counting": 0.1, "thickness": 0.0009}))
+    assert parts.sources == {"counting": 0.1}

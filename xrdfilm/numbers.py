@@ -57,6 +57,18 @@ def show(quantity: Interval | None, *, scale: float = 1.0, unit: str = "") -> st
     return f"{fixed(value, places)}{tail} ({fixed(low, places)} to {fixed(high, places)})"
 
 
+def plus_minus(quantity: Interval) -> str:
+    """A figure with the half width of its interval: "23.2885 ± 0.0024"; as `show` if uneven."""
+    value, low, high = quantity.value, quantity.low, quantity.high
+    if value is None or low is None or high is None or low == high:
+        return show(quantity)
+    half = 0.5 * (high - low)
+    if abs(0.5 * (high + low) - value) > 0.02 * half:
+        return show(quantity)
+    places = decimals(half)
+    return f"{fixed(value, places)} ± {fixed(half, places)}"
+
+
 def _one_sided(low: float | None, high: float | None, scale: float, tail: str) -> str:
     """Only a limit: told from the bound it leans on (0, or 1 for a fraction)."""
     if low is None and high is None:

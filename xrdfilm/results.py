@@ -8,11 +8,20 @@ from __future__ import annotations
 
 import datetime
 import json
+import math
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, get_args, get_origin
+from typing import TYPE_CHECKING, Annotated, Any, Literal, get_args, get_origin
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    SerializerFunctionWrapHandler,
+    model_serializer,
+    model_validator,
+)
 
 from xrdfilm.estimate import Estimate
 
@@ -28,12 +37,44 @@ class _Record(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, ser_json_inf_nan="null")
 
 
-def _nine_digits(x: float | None) -> float | None:
-    return None if x is None else float(f"{x:.9g}")
+UNCERTAINTY_DIGITS = 4
+"""Significant digits of a recorded uncertainty; its value is written to the same place."""
+
+
+LEAST_SHARE = 0.01
+"""A cause of less than this share of sigma is not told: it adds 1 in 20 000 to it."""
+
+
+def rounded(x: float | None, digits: int = UNCERTAINTY_DIGITS) -> float | None:
+    """``x`` with so many significant digits."""
+    return None if x is None else float(f"{x:.{digits}g}")
+
+
+def to_place(x: float | None, place: int | None) -> float | None:
+    """``x`` to so many decimals; with nine digits where no uncertainty says how many."""
+    if x is None or place is None or not math.isfinite(x):
+        return rounded(x, 9)
+    return round(x, place) + 0.0  # no "-0.0"
+
+
+def last_place(*widths: float | None) -> int | None:
+    """Decimals that keep `UNCERTAINTY_DIGITS` digits of the narrowest width there is."""
+    found = [w for w in widths if w is not None and math.isfinite(w) and w > 0.0]
+    if not found:
+        return None
+    return UNCERTAINTY_DIGITS - 1 - math.floor(math.log10(min(found)))
+
+
+def _empty(value: Any) -> bool:
+    return value is None or value == []
 
 
 class Quantity(_Record):
-    """A value with its interval; value is null where only a one-sided limit can be given."""
+    """A value with its interval; value is null where only a one-sided limit can be given.
+
+    What says nothing more is left out of results.json: an estimate equal to the value, a sigma of
+    zero where the interval is a point, sources where none are told.
+    """
 
     value: float | None = Field(description="the estimate; null with a one-sided limit")
     low: float | None = Field(description="lower end of the interval")
@@ -45,25 +86,58 @@ class Quantity(_Record):
     sigma: float | None = Field(default=None, description="standard uncertainty of the estimate")
     sources: dict[str, float] = Field(
         default_factory=dict,
-        description="what sigma is made of: standard uncertainty by cause; they add in squares",
+        description="what sigma is made of: standard uncertainty by cause, adding in squares; "
+        "causes under a hundredth of it are left out",
     )
 
     @classmethod
     def of(cls, estimate: Estimate) -> Quantity:
-        """The record of an estimate, with nine digits: more than any scan carries."""
+        """The record of an estimate, to the digits that its uncertainty supports.
+
+        Sigma keeps four digits and the others end where it ends: rounding adds a thousandth of
+        sigma at most, where two digits are usual (JCGM 100:2008, 7.2.6).
+        """
+        e = estimate
+        width = None if e.low is None or e.high is None else e.high - e.low
+        place = last_place(e.sigma, width)
         return cls.model_construct(  # numbers of our own: checked again when read
-            value=_nine_digits(estimate.value),
-            low=_nine_digits(estimate.low),
-            high=_nine_digits(estimate.high),
-            level=estimate.level,
-            estimate=_nine_digits(estimate.estimate),
-            sigma=_nine_digits(estimate.sigma),
+            value=to_place(e.value, place),
+            low=to_place(e.low, place),
+            high=to_place(e.high, place),
+            level=e.level,
+            estimate=to_place(e.estimate, place),
+            sigma=rounded(e.sigma),
             sources={
                 name: part
-                for name, value in estimate.sources.items()
-                if (part := _nine_digits(value)) is not None
+                for name, value in e.sources.items()
+                if (part := rounded(value)) is not None and part >= LEAST_SHARE * (e.sigma or 0.0)
             },
         )
+
+    @model_validator(mode="before")
+    @classmethod
+    def _fill_in(cls, data: Any) -> Any:
+        if not isinstance(data, dict):
+            return data
+        value, sigma = data.get("value"), data.get("sigma")
+        if sigma is None and value is not None and data.get("low") == value == data.get("high"):
+            sigma = 0.0
+        return data if sigma is None else {"sigma": sigma, "estimate": value, **data}
+
+    @model_serializer(mode="wrap", when_used="json")
+    def _in_short(self, handler: SerializerFunctionWrapHandler) -> dict[str, Any]:
+        told: dict[str, Any] = handler(self)
+        if self.estimate is None or (self.estimate == self.value and self.sigma is not None):
+            del told["estimate"]
+        if self.sigma is None or (self.sigma == 0.0 and self.low == self.value == self.high):
+            del told["sigma"]
+        if not self.sources:
+            del told["sources"]
+        return told
+
+
+Figure = Annotated[float, AfterValidator(lambda x: float(f"{x:.7g}"))]
+"""A number that carries no uncertainty of its own beside it, to seven digits."""
 
 
 class Reason(_Record):
@@ -71,16 +145,16 @@ class Reason(_Record):
 
     quantity: str = Field(description="the limited quantity")
     limit: dict[str, Any] = Field(description='e.g. {"max": 0.05, "risk": 0.05, "grade": "A"}')
-    value: float | None = Field(description="the figure; null with a one-sided limit")
-    low: float | None = Field(description="lower end of its interval")
-    high: float | None = Field(description="upper end of its interval")
+    value: Figure | None = Field(description="the figure; null with a one-sided limit")
+    low: Figure | None = Field(description="lower end of its interval")
+    high: Figure | None = Field(description="upper end of its interval")
     outcome: Literal["pass", "fail", "undecided"] = Field(description="whether the limit is kept")
     text: str = Field(description="the reason in a sentence")
     level: float | None = Field(default=None, description="probability of the interval")
-    probability_breaking: float | None = Field(
+    probability_breaking: Figure | None = Field(
         default=None, description="probability that the limit is broken"
     )
-    acceptance: dict[str, float] | None = Field(
+    acceptance: dict[str, Figure] | None = Field(
         default=None,
         description="the limit less its guard band: between which estimates the film passes",
     )
@@ -101,10 +175,10 @@ class Fluoride(_Record):
         description="the same, if its grains lie at random"
     )
     conversion: Quantity | None = Field(description="share of the barium that has become film")
-    detection_limit_aligned: float | None = Field(
+    detection_limit_aligned: Figure | None = Field(
         description="volume fraction that is missed with the stated risk, if aligned"
     )
-    detection_limit_random: float | None = Field(description="the same, if random")
+    detection_limit_random: Figure | None = Field(description="the same, if random")
     cell_A: Quantity | None = Field(description="edge of its cell, where it shows")
     hf_bound_ug_cm2: Quantity | None = Field(
         description="HF that finishing the conversion would set free"
@@ -141,7 +215,7 @@ class Orientation(_Record):
     other: Quantity | None = Field(default=None, description="share with (103) along the normal")
     lines_used: list[str] = Field(description="lines that the shares rest on")
     lines_left_out: list[LeftOut] = Field(description="lines that they do not rest on")
-    chi_square: float | None = Field(
+    chi_square: Figure | None = Field(
         default=None, description="scatter of the lines about the shares"
     )
     degrees_of_freedom: int | None = Field(default=None, description="of that chi-square")
@@ -234,8 +308,17 @@ class Line(_Record):
     area: Quantity = Field(description="net area, may be negative")
     fwhm_deg: Quantity | None = Field(description="full width at half maximum; null where held")
     significance: float = Field(description="area over its standard uncertainty")
-    members: list[str] = Field(default_factory=list, description="all reflections under it")
-    flags: list[str] = Field(default_factory=list, description="doubts; see the flags' list")
+    held_fwhm_deg: float | None = Field(
+        default=None, description="the width it was held at", exclude_if=_empty
+    )
+    members: list[str] = Field(
+        default_factory=list,
+        description="all reflections under it, where there are several",
+        exclude_if=_empty,
+    )
+    flags: list[str] = Field(
+        default_factory=list, description="doubts; see the flags' list", exclude_if=_empty
+    )
 
 
 class Provenance(_Record):
@@ -307,7 +390,7 @@ class RunResult(_Record):
         """
         import pandas as pd
 
-        rows = [film.model_dump(mode="json", exclude={"lines"}) for film in self.films]
+        rows = [film.model_dump(exclude={"lines"}) for film in self.films]
         for row in rows:
             files = row["provenance"]["files"]
             row["provenance"]["files"] = "; ".join(f"{name} {sha}" for name, sha in files.items())
@@ -332,13 +415,13 @@ def _columns(model: type[BaseModel], before: str = "") -> Iterator[str]:
 
 
 def read_results(path: str | Path) -> RunResult:
-    """A results.json; raises pydantic.ValidationError where it breaks the contract."""
+    """A results.json as checked models; pydantic.ValidationError where it breaks the contract."""
     return RunResult.model_validate_json(Path(path).read_text(encoding="utf-8"))
 
 
 def json_schema() -> dict[str, Any]:
     """The published JSON schema (draft 2020-12) of results.json."""
-    schema: dict[str, Any] = RunResult.model_json_schema(by_alias=True, mode="serialization")
+    schema: dict[str, Any] = RunResult.model_json_schema(by_alias=True, mode="validation")
     schema["$schema"] = "https://json-schema.org/draft/2020-12/schema"
     schema["title"] = "xrdfilm results, schema xrdfilm/1"
     return schema

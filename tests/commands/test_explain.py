@@ -33,10 +33,12 @@ def test_each_line_is_the_sum_of_what_the_components_give(results: Path) -> None
     rows = film["orientation_lines"]
     assert {"(005)", "(200)"} <= {row["line"] for row in rows}
     for row in rows:
-        assert sum(row["given_by"].values()) == pytest.approx(row["predicted"], rel=1e-6, abs=1e-6)
+        near = 2e-3 * row["area_sigma"]  # areas are recorded to a thousandth of their uncertainty
+        assert sum(row["given_by"].values()) == pytest.approx(row["predicted"], abs=near)
         for name, given in row["given_by"].items():
-            share = film["quantities"][f"{name}_fraction"]["estimate"]
-            assert given == pytest.approx(share * row["area_if_all"][name], rel=1e-6, abs=1e-9)
+            share = film["quantities"][f"{name}_fraction"]
+            off = near + 1e-3 * share["sigma"] * row["area_if_all"][name]
+            assert given == pytest.approx(share["estimate"] * row["area_if_all"][name], abs=off)
 
 
 def test_causes_of_an_uncertainty_add_up_in_squares(results: Path) -> None:

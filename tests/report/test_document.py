@@ -11,7 +11,7 @@ from reportlab.pdfgen.canvas import Canvas
 
 from tests.report import synthetic
 from xrdfilm.report.document import write_pdf
-from xrdfilm.report.drawing import thinned
+from xrdfilm.report.outline import BEND, GRID_PT, on_grid, thinned
 from xrdfilm.report.overview import run_content
 from xrdfilm.report.pdf_flow import draw_columns
 from xrdfilm.report.pdf_parts import Drawn
@@ -152,3 +152,14 @@ def test_thinning_loses_no_line_top():
     assert len(runs) == 2
     assert sum(len(run) for run in runs) < 500
     assert max(run[:, 1].max() for run in runs) == 1e5
+
+
+def test_a_smooth_curve_is_drawn_by_few_points_and_passes_none_by():
+    x = np.linspace(0.0, 500.0, 2000)
+    y = 60.0 + 50.0 * np.exp(-(((x - 200.0) / 15.0) ** 2))
+    drawn = on_grid(np.column_stack([x, y]), smooth=True) * GRID_PT
+    assert len(drawn) < 120
+    away = np.abs(np.interp(x, drawn[:, 0], drawn[:, 1]) - y)
+    slope = np.abs(np.gradient(y, x))  # a step of the grid across shows on a slope as well
+    assert np.all(away <= (1.0 + slope) * (BEND + 1.0) * GRID_PT)
+    assert len(on_grid(np.column_stack([x, y]), smooth=False)) == x.size

@@ -16,15 +16,26 @@ def unpacked(packed):
     every = packed.get("every", 1)
     places = np.union1d(np.arange(0, packed["n"], every), [packed["n"] - 1])
     values = np.full(places.size, np.nan)
-    for first, text in packed["runs"]:
-        total, part, weight, at = 0, 0, 1, first
-        for byte in base64.b64decode(text):
-            part += (byte & 127) * weight
-            weight *= 128
-            if byte < 128:
-                total += -(part + 1) // 2 if part % 2 else part // 2
-                values[at] = total * packed["q"]
-                part, weight, at = 0, 1, at + 1
+    bits = "".join(f"{byte:08b}" for byte in base64.b64decode(packed["bits"]))
+    foretell = {
+        "last": lambda a, b: a,
+        "mean": lambda a, b: (a + b) // 2,
+        "line": lambda a, b: 2 * a - b,
+    }[packed["by"]]
+    places_of = [first + i for first, many in packed["runs"] for i in range(many)]
+    at, k, last, before = 0, 0, 0, 0
+    for number, place in enumerate(places_of):
+        if number % 32 == 0:
+            k, at = int(bits[at : at + 5], 2), at + 5
+        ones = len(bits[at : at + 24]) - len(bits[at : at + 24].lstrip("1"))
+        if ones == 24:
+            z, at = int(bits[at + 24 : at + 77], 2), at + 77
+        else:
+            tail = bits[at + ones + 1 : at + ones + 1 + k]
+            z, at = (ones << k) + int(tail or "0", 2), at + ones + 1 + k
+        value = foretell(last, before) + (-(z + 1) // 2 if z % 2 else z // 2)
+        last, before = value, last
+        values[place] = value * packed["q"]
     if every > 1:
         values = np.interp(np.arange(packed["n"]), places, values)
     return np.sign(values) * values**2 if packed["root"] else values

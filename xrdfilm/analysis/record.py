@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -23,6 +24,7 @@ from xrdfilm.results import Quantity
 from xrdfilm.texture.buffers import compare_with_template, layer_record
 from xrdfilm.texture.orientation import as_record
 
+TWO_THETA_PLACES = 5
 NO_LIMITS = "no limits were stated, so nothing was decided; give a limit file"
 
 
@@ -334,14 +336,16 @@ def _line_record(line: MeasuredLine) -> results.Line:
     held = line.place != "free"
     place = from_normal(line.two_theta_deg, 0.0 if held else _finite(line.two_theta_sigma_deg))
     width = from_normal(line.fwhm_deg, _finite(line.fwhm_sigma_deg), bounds=(0.0, None))
+    area = from_normal(line.area_counts_deg, line.area_sigma_counts_deg)
     return results.Line(
         phase=line.reflection.phase,
         hkl=line.reflection.hkl,
-        two_theta_deg=Quantity.of(place),
-        area=Quantity.of(from_normal(line.area_counts_deg, line.area_sigma_counts_deg)),
-        fwhm_deg=Quantity.of(width),
-        significance=line.significance,
-        members=[str(member) for member in line.members],
+        two_theta_deg=_counted(place, TWO_THETA_PLACES),
+        area=_counted(area),
+        fwhm_deg=None if width.sigma == 0.0 else _counted(width),
+        held_fwhm_deg=round(line.fwhm_deg, TWO_THETA_PLACES) if width.sigma == 0.0 else None,
+        significance=_short(line.significance),
+        members=[str(member) for member in line.members] if len(line.members) > 1 else [],
         flags=[FLAGS[flag].short for flag in line.flags if flag in FLAGS],
     )
 
@@ -351,13 +355,27 @@ def _fluoride_line(line: FluorideLine, key: str, coupled: CoupledFit) -> results
     return results.Line(
         phase=key,
         hkl=line.hkl,
-        two_theta_deg=Quantity.of(from_normal(measured, 0.0)),
-        area=Quantity.of(from_normal(line.area, line.sigma)),
+        two_theta_deg=_counted(from_normal(measured, 0.0), TWO_THETA_PLACES),
+        area=_counted(from_normal(line.area, line.sigma)),
         fwhm_deg=None,
-        significance=line.significance,
-        members=[str(Reflection(key, line.hkl))],
+        significance=_short(line.significance),
         flags=[] if line.use == "decides" else [line.use],
     )
+
+
+def _counted(estimate: Estimate, places: int | None = None) -> Quantity:
+    """A line's figure; its uncertainty is that of counting and the fit alone, so has no parts.
+
+    ``places``: decimals of a figure that was held and has no uncertainty.
+    """
+    if places is not None and estimate.sigma == 0.0:
+        held = round(estimate.estimate or 0.0, places)
+        estimate = replace(estimate, value=held, low=held, high=held, estimate=held)
+    return Quantity.of(replace(estimate, sources={}))
+
+
+def _short(x: float) -> float:
+    return results.rounded(x) or 0.0
 
 
 def _finite(sigma: float) -> float:

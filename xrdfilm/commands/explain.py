@@ -70,13 +70,13 @@ def account(film: Film, quantity: str | None = None) -> dict[str, Any]:
     found: dict[str, Any] = {"film": film.film, "verdict": film.verdict, "quantities": {}}
     for name, value in _quantities(film).items():
         if quantity in (None, name):
-            found["quantities"][name] = value.model_dump(mode="json")
+            found["quantities"][name] = value.model_dump()
     if film.orientation is not None and quantity in (None, *_BY_LINES):
         found["orientation_lines"] = film.orientation.explanation
         found["lines_left_out"] = [out.model_dump() for out in film.orientation.lines_left_out]
     if quantity is None or not quantity.endswith("_fraction") or "fluoride" in quantity:
         found["lines"] = [
-            line.model_dump(mode="json") for line in film.lines if _belongs(line, film, quantity)
+            line.model_dump() for line in film.lines if _belongs(line, film, quantity)
         ]
     found["reasons"] = [
         reason.model_dump(mode="json")
@@ -187,6 +187,7 @@ def _line_account(orientation: Orientation) -> RenderableType:
 def _lines_table(film: Film, quantity: str) -> RenderableType:
     from rich.table import Table
 
+    from xrdfilm.lines import Reflection
     from xrdfilm.numbers import number
 
     table = Table("line", "2θ / °", "area", "σ", "significance", "remarks", box=None)
@@ -195,7 +196,7 @@ def _lines_table(film: Film, quantity: str) -> RenderableType:
             continue
         place, area = line.two_theta_deg, line.area
         table.add_row(
-            line.members[0] if line.members else line.phase,
+            line.members[0] if line.members else str(Reflection(line.phase, line.hkl)),
             number(place.estimate or 0.0, 6),
             number(area.estimate or 0.0, 4),
             number(area.sigma or 0.0, 2),

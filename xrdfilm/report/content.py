@@ -11,9 +11,9 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from xrdfilm.decision.quantities import DETECTED, QUANTITIES, find_quantity
-from xrdfilm.numbers import fixed, number, show
+from xrdfilm.numbers import number, plus_minus, show
 from xrdfilm.report.scale import LimitScale, limit_scale
-from xrdfilm.results import Film, Fluoride, Quantity, Reason
+from xrdfilm.results import Film, Fluoride, Line, Quantity, Reason
 from xrdfilm.safety import BARIUM_CAUTION, HF_CAUTION, LOCAL_CODES
 
 VERDICT_WORDS = {
@@ -351,12 +351,25 @@ def _line_rows(film: Film) -> Iterator[LineRow]:
         yield LineRow(
             line.phase,
             f"{h}{k}{l}" if all(0 <= i <= 9 for i in line.hkl) else f"{h} {k} {l}",
-            show(line.two_theta_deg),
-            show(line.area),
-            show(line.fwhm_deg) if line.fwhm_deg is not None else "",
-            fixed(line.significance, 1),
-            ", ".join(line.flags),
+            plus_minus(line.two_theta_deg),
+            plus_minus(line.area),
+            _width(line),
+            number(line.significance, 3),
+            _flags(line.flags),
         )
+
+
+def _width(line: Line) -> str:
+    if line.fwhm_deg is not None:
+        return plus_minus(line.fwhm_deg)
+    return "" if line.held_fwhm_deg is None else f"{number(line.held_fwhm_deg, 2)} held"
+
+
+def _flags(flags: Sequence[str]) -> str:
+    """Flags in a row; "place held, width held" becomes "place, width held"."""
+    held = [flag.removesuffix(" held") for flag in flags if flag.endswith(" held")]
+    others = [flag for flag in flags if not flag.endswith(" held")]
+    return ", ".join([*held[:-1], *(f"{last} held" for last in held[-1:]), *others])
 
 
 def _cautions(film: Film) -> tuple[str, ...]:

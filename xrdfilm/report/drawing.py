@@ -13,6 +13,7 @@ import numpy as np
 from xrdfilm._typing import FloatArray
 from xrdfilm.analysis.picture import FilmPicture, SideScan
 from xrdfilm.numbers import number
+from xrdfilm.report.outline import BIN_PT, GRID_PT, on_grid, thinned
 from xrdfilm.report.scale import LimitScale
 from xrdfilm.report.strip import BAR_PX, Strip, nice_ticks
 
@@ -29,7 +30,6 @@ VERDICT_COLOURS = {
 }
 BAR_COLOURS = {"pass": "#00614a", "fail": "#c84a14", "undecided": "#d9a400"}
 FONT, BOLD = "DejaVuSans", "DejaVuSans-Bold"
-MOST_BINS = 520
 
 
 def draw_mark(canvas: Canvas, x: float, y: float, size: float, verdict: str) -> None:
@@ -155,26 +155,6 @@ def draw_strip(canvas: Canvas, x: float, y: float, width: float, strip: Strip) -
     canvas.restoreState()
 
 
-def thinned(axis: FloatArray, values: FloatArray, bins: int = MOST_BINS) -> list[FloatArray]:
-    """Runs of finite values with at most two points a bin, its lowest and highest; (M, 2) each.
-
-    What the eye would see of a dense curve is its envelope, so no line top is lost.
-    """
-    finite = np.isfinite(values)
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], finite, [False]]).astype(np.int8)))
-    span = float(axis[-1] - axis[0]) or 1.0
-    runs = []
-    for first, last in zip(edges[::2], edges[1::2], strict=True):
-        here, there = axis[first:last], values[first:last]
-        number_of_bins = max(2, int(bins * (here[-1] - here[0]) / span))
-        if here.size > 2 * number_of_bins:
-            parts = np.array_split(np.arange(here.size), number_of_bins)
-            keep = [i for p in parts for i in sorted({p[there[p].argmin()], p[there[p].argmax()]})]
-            here, there = here[keep], there[keep]
-        runs.append(np.column_stack([here, there]))
-    return runs
-
-
 class Panel:
     """A plotting area with a linear x axis and a linear or logarithmic y axis."""
 
@@ -213,31 +193,38 @@ class Panel:
         colour: str,
         line_width: float,
         dash: tuple[float, float] | None = None,
-        bins: int = MOST_BINS,
+        *,
+        smooth: bool = False,
     ) -> None:
-        """A curve of shape (N,), thinned to what can be seen; gaps where values are NaN."""
+        """A curve of shape (N,), thinned to what can be seen; gaps where values are NaN.
+
+        A ``smooth`` one is drawn by the points it bends at, a noisy one by its envelope.
+        """
         canvas = self.canvas
+        canvas.saveState()
+        canvas.translate(self.left, self.bottom)
+        canvas.scale(GRID_PT, GRID_PT)
         canvas.setStrokeColor(colour)
-        canvas.setLineWidth(line_width)
+        canvas.setLineWidth(line_width / GRID_PT)
         canvas.setLineJoin(1)
         if dash:
-            canvas.setDash(*dash)
+            canvas.setDash(*(length / GRID_PT for length in dash))
+        bins = axis.size if smooth else max(2, round(self.width / BIN_PT))
         for run in thinned(axis, values, bins):
             path = canvas.beginPath()
-            places = self._places(run)
+            places = on_grid(self._places(run), smooth=smooth).tolist()
             path.moveTo(*places[0])
             for place in places[1:]:
                 path.lineTo(*place)
             canvas.drawPath(path, stroke=1, fill=0)
-        canvas.setDash()
+        canvas.restoreState()
 
-    def _places(self, points: FloatArray) -> list[tuple[float, float]]:
-        """Places of (M, 2) points, rounded to a tenth of a point (0.04 mm), for short files."""
-        across = self.left + (points[:, 0] - self.x_low) / (self.x_high - self.x_low) * self.width
+    def _places(self, points: FloatArray) -> FloatArray:
+        """Places of (M, 2) points in the panel, in points of type from its lower left."""
+        across = (points[:, 0] - self.x_low) / (self.x_high - self.x_low) * self.width
         values = np.log10(np.maximum(points[:, 1], 1e-300)) if self.logarithmic else points[:, 1]
         share = np.clip((values - self.y_low) / (self.y_high - self.y_low), 0.0, 1.0)
-        up = self.bottom + share * self.height
-        return list(zip(across.round(1).tolist(), up.round(1).tolist(), strict=True))
+        return np.column_stack([across, share * self.height])
 
     def grid_y(self, ticks: list[float], texts: list[str]) -> None:
         """Grid lines with their texts at the left."""
@@ -298,9 +285,9 @@ def draw_scan(
     _draw_zones(main, picture)
     main.curve(axis, np.maximum(picture.counts, lowest / 1.5), COUNTS, 0.35)
     if picture.background is not None:
-        main.curve(axis, picture.background, BACKGROUND, 0.6, (2.5, 1.6), bins=100)
+        main.curve(axis, picture.background, BACKGROUND, 0.6, (2.5, 1.6), smooth=True)
     if picture.fitted is not None:
-        main.curve(axis, picture.fitted, FIT, 0.7)
+        main.curve(axis, picture.fitted, FIT, 0.7, smooth=True)
     residuals = picture.residuals
     if residuals is not None:
         finite = residuals[np.isfinite(residuals)]
@@ -309,7 +296,7 @@ def draw_scan(
             canvas, (left, residual_bottom, across, residual_height), span, (-limit, limit)
         )
         panel.grid_y([-3.0, 0.0, 3.0], ["−3σ", "0", "+3σ"])
-        panel.curve(axis, residuals, INK, 0.25, bins=MOST_BINS)
+        panel.curve(axis, residuals, INK, 0.25)
     tick_panel = Panel(canvas, (left, rows_bottom, across, rows_height), span, (0.0, 1.0))
     for index, phase in enumerate(picture.ticks):
         bottom = rows_bottom + rows_height - (index + 1) * row
@@ -393,6 +380,6 @@ def draw_side_scan(
     panel.grid_y(ticks, [number(tick) for tick in ticks])
     panel.curve(side.axis_deg, side.counts, COUNTS, 0.4)
     if side.fitted is not None:
-        panel.curve(side.axis_deg, side.fitted, FIT, 0.7)
+        panel.curve(side.axis_deg, side.fitted, FIT, 0.7, smooth=True)
     panel.ticks_x(side.axis_label or "angle / °", most=5)
     canvas.restoreState()

@@ -3,15 +3,14 @@
 from __future__ import annotations
 
 import json
-from functools import lru_cache
 from importlib.resources import files
 from typing import Any
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from xrdfilm.analysis.picture import FilmPicture
 from xrdfilm.numbers import number
+from xrdfilm.report.environment import page_environment
 from xrdfilm.report.overview import WORST_FIRST, RunContent
 from xrdfilm.report.pack import pack_axis, pack_counts, pack_curve
 from xrdfilm.report.pole_sketch import KEY, svg
@@ -19,19 +18,6 @@ from xrdfilm.report.strip import Strip, Trace
 
 ASSETS = ("xrdfilm.css", "print.css", "run.js", "sheet.js", "uPlot.iife.min.js", "uPlot.min.css")
 LICENCES = ("uPlot.LICENSE.txt",)
-
-
-@lru_cache(maxsize=1)
-def _environment() -> Environment:
-    environment = Environment(
-        loader=PackageLoader("xrdfilm.report"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.globals["pc"] = lambda fraction: f"{100.0 * fraction:.4g}%"
-    return environment
 
 
 def asset(name: str) -> bytes:
@@ -44,7 +30,7 @@ def index_page(
 ) -> str:
     """The run's page."""
     return (
-        _environment()
+        page_environment()
         .get_template("index.html.jinja")
         .render(
             run=content,
@@ -66,7 +52,7 @@ def sheet_page(content: RunContent, index: int, picture: FilmPicture | None, *, 
         for i in (place - 1, place + 1)
     ]
     return (
-        _environment()
+        page_environment()
         .get_template("sheet.html.jinja")
         .render(
             run=content,
@@ -129,7 +115,7 @@ def picture_data(picture: FilmPicture) -> dict[str, Any]:
             for row in picture.ticks
             for order in (row.two_theta_deg.argsort(),)
         ],
-        "ghosts": [[round(mark.two_theta_deg, 4), mark.cause] for mark in picture.ghosts],
+        "ghosts": [round(mark.two_theta_deg, 4) for mark in picture.ghosts],
         "hidden": [[zone.low_deg, zone.high_deg] for zone in picture.hidden],
         "windows": [[round(z.low_deg, 4), round(z.high_deg, 4)] for z in picture.windows],
         "side": [

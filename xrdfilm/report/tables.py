@@ -7,7 +7,7 @@ import io
 from importlib.util import find_spec
 from typing import TYPE_CHECKING, Any
 
-from xrdfilm.results import RunResult
+from xrdfilm.results import Line, Quantity, RunResult
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -19,6 +19,7 @@ _RECORDS = (
     "orientation.explanation",
     "orientation.lines_left_out",
 )
+_TEXTS = (".notes", ".advice")
 _DANGEROUS = ("=", "+", "-", "@", "\t", "\r", "\n")
 
 
@@ -35,10 +36,12 @@ def defused(value: Any) -> Any:
 def films_frame(result: RunResult) -> pd.DataFrame:
     """One row a film, nested fields as columns with dots; lists of words as one text.
 
-    Lists of records (reasons, phases, the working of the orientation) are in results.json, the
-    reasons in `limits_frame` too.
+    Lists of records (reasons, phases, the working of the orientation), the causes of an
+    uncertainty and the notes are in results.json, the reasons in `limits_frame` too.
     """
     frame = result.to_frame().drop(columns=list(_RECORDS))
+    told = [name for name in frame.columns if ".sources" in name or name.endswith(_TEXTS)]
+    frame = frame.drop(columns=told)
     for name in list(frame.columns):
         if any(isinstance(cell, list) for cell in frame[name]):
             frame[name] = frame[name].map(
@@ -71,19 +74,36 @@ def limits_frame(result: RunResult) -> pd.DataFrame:
 
 
 def lines_frame(result: RunResult) -> pd.DataFrame:
-    """One row a fitted line of each film."""
+    """One row a fitted line of each film: figures and sigmas, their intervals are normal."""
     import pandas as pd
 
     rows = [
-        {"run": result.run.id, "film": film.film, **line.model_dump(mode="json")}
+        {
+            "run": result.run.id,
+            "film": film.film,
+            "phase": line.phase,
+            "hkl": " ".join(map(str, line.hkl)),
+            **_figure(line, "two_theta_deg"),
+            **_figure(line, "area"),
+            **_figure(line, "fwhm_deg"),
+            "held_fwhm_deg": line.held_fwhm_deg,
+            "significance": line.significance,
+            "members": "; ".join(line.members),
+            "flags": "; ".join(line.flags),
+        }
         for film in result.films
         for line in film.lines
     ]
-    for row in rows:
-        row["hkl"] = " ".join(str(index) for index in row["hkl"])
-        for name in ("members", "flags"):
-            row[name] = "; ".join(row[name])
-    return _table(pd.json_normalize(rows), ("run", "film", "phase", "hkl"))
+    return pd.DataFrame(rows) if rows else pd.DataFrame(columns=["run", "film", "phase", "hkl"])
+
+
+def _figure(line: Line, name: str) -> dict[str, float | None]:
+    """Estimate and sigma of one of a line's figures, as two columns."""
+    found: Quantity | None = getattr(line, name)
+    return {
+        f"{name}.value": None if found is None else found.estimate,
+        f"{name}.sigma": None if found is None else found.sigma,
+    }
 
 
 def _table(frame: pd.DataFrame, least: tuple[str, ...]) -> pd.DataFrame:
@@ -125,5 +145,5 @@ def parquet_bytes(frame: pd.DataFrame) -> bytes | None:
     ]
     whole = frame.astype(dict.fromkeys(mixed, "string")) if mixed else frame
     buffer = io.BytesIO()
-    whole.to_parquet(buffer, engine="pyarrow", index=False)
+    whole.to_parquet(buffer, engine="pyarrow", compression="zstd", index=False)
     return buffer.getvalue()

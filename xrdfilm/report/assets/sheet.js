@@ -6,7 +6,35 @@
   const COUNTS = "#5a5f6a", FIT = "#0067b0", BACKGROUND = "#a34700", GHOST = "#7a3b8f";
   const FONT = "11px system-ui, 'Segoe UI', Roboto, 'Liberation Sans', sans-serif";
 
-  // The reverse of pack.py: variable-length integers, differences, quantum, square root.
+  // The reverse of pack.py: Rice code, what is foretold, quantum, square root.
+  const BLOCK = 32, MOST_ONES = 24, WHOLE_BITS = 53;
+  const FORETOLD = { last: (a) => a, mean: (a, b) => Math.floor((a + b) / 2), line: (a, b) => 2 * a - b };
+  const wholes = (packed, count) => {
+    const bytes = atob(packed.bits);
+    const foretell = FORETOLD[packed.by];
+    const found = new Array(count);
+    let at = 0, k = 0, last = 0, before = 0;
+    const bit = () => {
+      const found = (bytes.charCodeAt(at >> 3) >> (7 - (at & 7))) & 1;
+      at++;
+      return found;
+    };
+    const bits = (many) => {
+      let value = 0;
+      for (let i = 0; i < many; i++) value = value * 2 + bit();
+      return value;
+    };
+    for (let i = 0; i < count; i++) {
+      if (i % BLOCK === 0) k = bits(5);
+      let ones = 0;
+      while (ones < MOST_ONES && bit()) ones++;
+      const z = ones === MOST_ONES ? bits(WHOLE_BITS) : ones * 2 ** k + bits(k);
+      const value = foretell(last, before) + (z % 2 ? -(z + 1) / 2 : z / 2);
+      found[i] = value;
+      [before, last] = [last, value];
+    }
+    return found;
+  };
   const unpack = (packed) => {
     if (packed.step !== undefined) {
       return Array.from({ length: packed.n }, (_, i) => packed.start + i * packed.step);
@@ -14,15 +42,12 @@
     const every = packed.every || 1;
     const values = new Array(packed.n).fill(null);
     const placeOf = (i) => Math.min(i * every, packed.n - 1);
-    for (const [first, text] of packed.runs) {
-      const bytes = atob(text);
-      let index = first, sum = 0, part = 0, weight = 1, before = 0;
-      for (let i = 0; i < bytes.length; i++) {
-        const byte = bytes.charCodeAt(i);
-        part += (byte & 127) * weight;
-        if (byte & 128) { weight *= 128; continue; }
-        sum += part % 2 ? -(part + 1) / 2 : part / 2;
-        const value = sum * packed.q;
+    const all = wholes(packed, packed.runs.reduce((sum, run) => sum + run[1], 0));
+    let taken = 0;
+    for (const [first, count] of packed.runs) {
+      let before = 0;
+      for (let index = first; index < first + count; index++) {
+        const value = all[taken++] * packed.q;
         const at = placeOf(index);
         if (every > 1 && index > first) { // join the kept points by straight lines
           const start = placeOf(index - 1);
@@ -33,8 +58,6 @@
         }
         values[at] = packed.root ? Math.sign(value) * value * value : value;
         before = value;
-        index++;
-        part = 0; weight = 1;
       }
     }
     return values;
@@ -101,7 +124,7 @@
     ctx.fillStyle = GHOST;
     ctx.strokeStyle = GHOST;
     ctx.lineWidth = r;
-    for (const [place] of picture.ghosts) {
+    for (const place of picture.ghosts) {
       const at = u.valToPos(place, "x", true);
       ctx.globalAlpha = 0.55;
       ctx.setLineDash([r, 4 * r]);
