@@ -46,6 +46,7 @@ _RUN_TOML = """\
 id = "{run_id}"
 date = 2031-03-04
 operator_note = "invented for the demo; no real furnace, ink or tape"
+history = false  # an invented run has no place in the memory of a line
 
 [recipe]
 growth_temperature_C = 780

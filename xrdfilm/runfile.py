@@ -31,6 +31,9 @@ class RunTable(Table):
     id: str | None = Field(default=None, description="name of the run; default: the folder's name")
     date: datetime.date | None = Field(default=None, description="day of the furnace run")
     operator_note: str | None = Field(default=None, description="a remark to carry along")
+    history: bool = Field(
+        default=True, description="false keeps a trial out of the history unless --history is given"
+    )
 
 
 class OpticsTable(Table):

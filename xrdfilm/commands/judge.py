@@ -16,6 +16,7 @@ from xrdfilm.commands._stated import reading_options, stated_tables, stating_opt
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+    from xrdfilm.history.record import RunRecord
     from xrdfilm.results import Film, RunResult
     from xrdfilm.runs.gather import PlannedRun
 
@@ -52,6 +53,15 @@ A run that was stopped goes on where it was when the same command is given again
 @click.option(
     "--ship-scans", is_flag=True, help="Send scans to the cluster, which cannot see their folder."
 )
+@click.option(
+    "--history",
+    "history_file",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Store the runs in this history.  [default: $XRDFILM_HISTORY, else the one in the "
+    "user's data folder once there is one; by default only runs named or dated in [run]]",
+)
+@click.option("--no-history", is_flag=True, help="Store nothing in the history.")
 @click.option("--results-only", is_flag=True, help="No pages: results.json and films.csv.")
 @stating_options
 @reading_options
@@ -65,6 +75,8 @@ def command(
     cluster: str | None,
     ship_scans: bool,
     results_only: bool,
+    history_file: Path | None,
+    no_history: bool,
     **flags: Any,
 ) -> int:
     """Judge the films of run folders, run files or single scans, and write the report.
@@ -83,9 +95,38 @@ def command(
             raise click.BadParameter(f"no such file: {limit_file}", param_hint="--limits")
         stated["limits"] = {"file": str(limit_file.resolve())}
     runs = gather_runs(paths, stated=stated, out=out)
-    how = HowToJudge(as_json, not no_pdf, workers, cluster, ship_scans, results_only)
+    if no_history and history_file is not None:
+        raise click.UsageError("--history and --no-history exclude each other")
+    how = HowToJudge(
+        as_json, not no_pdf, workers, cluster, ship_scans, results_only,
+        Memory(history_file, stores=not no_history),
+    )  # fmt: skip
     statuses = [judge_and_print(run, how) for run in runs]
     return next((s for s in (1, 2, 3) if s in statuses), 0)
+
+
+@dataclass(frozen=True, slots=True)
+class Memory:
+    """Whether runs are stored in the history, and the file of it that was stated."""
+
+    stated: Path | None = None
+    stores: bool = False
+
+    def place_for(self, planned: PlannedRun) -> Path | None:
+        """The history that the run goes into; None for none.
+
+        Without a stated file only runs that have a name or a day in [run] are taken, and that
+        do not say history = false there.
+        """
+        from xrdfilm.history import kept_by_itself
+
+        if not self.stores:
+            return None
+        run = planned.run_file.run
+        named = run.id is not None or run.date is not None
+        if self.stated is None and not (named and run.history):
+            return None
+        return kept_by_itself(self.stated)
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,10 +139,12 @@ class HowToJudge:
     cluster: str | None = None
     ship_scans: bool = False
     results_only: bool = False
+    memory: Memory = Memory()
 
 
 def judge_and_print(planned: PlannedRun, how: HowToJudge) -> int:
     """Judge a run, write its report and show the outcome; returns the exit status."""
+    from xrdfilm.history.record import record_of, record_of_file
     from xrdfilm.runs.streaming import MOST_SHEETS, judge_to_files
 
     for note in planned.notes:
@@ -123,6 +166,7 @@ def judge_and_print(planned: PlannedRun, how: HowToJudge) -> int:
         _tell_of_earlier(written.resumed, written.notes)
         click.echo(_counts(written.verdicts))
         click.echo(f"Results: {written.results}")
+        _remember(how, planned, lambda: record_of_file(written.results))
         return written.exit_status
     from xrdfilm.report.write import write_report
     from xrdfilm.runs.chunks import CHUNK_FILMS
@@ -152,11 +196,41 @@ def judge_and_print(planned: PlannedRun, how: HowToJudge) -> int:
         click.echo(note, err=how.as_json)
     if how.as_json:
         click.echo(judged.result.to_json())
-        return judged.exit_status
-    _print_table(judged.result)
-    click.echo(f"Report:  {paths.index}")
-    click.echo(f"Results: {paths.results}")
+    else:
+        _print_table(judged.result)
+        click.echo(f"Report:  {paths.index}")
+        click.echo(f"Results: {paths.results}")
+    _remember(how, planned, lambda: record_of(judged.result))
     return judged.exit_status
+
+
+def _remember(how: HowToJudge, planned: PlannedRun, record: Callable[[], RunRecord]) -> None:
+    """Store the run in the history, if it goes into one, and say so in a line.
+
+    The report is written by now: a history that cannot be written is told and spoils nothing.
+    """
+    place = how.memory.place_for(planned)
+    if place is None:
+        return
+    from xrdfilm.errors import HistoryError
+    from xrdfilm.history import open_history
+
+    try:
+        with open_history(place) as history:
+            stored = history.store(record())
+    except HistoryError as problem:
+        click.echo(
+            f"Not stored in the history: {problem}. Once that is mended: "
+            f"xrdfilm history add {planned.out_dir}",
+            err=True,
+        )
+        return
+    words = {"new": "stored", "revision": "new revision", "known": "known already"}
+    click.echo(
+        f"History: {stored.run_id}: {words[stored.outcome]} (revision {stored.revision}) in {place}"
+        + (f"; {stored.note}" if stored.note else ""),
+        err=how.as_json,
+    )
 
 
 def _tell_of_earlier(resumed: int, notes: Sequence[str]) -> None:

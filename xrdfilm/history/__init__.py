@@ -7,7 +7,7 @@
 damage, `exchange.py` exports and imports.
 """
 
-from xrdfilm.history.location import history_path
+from xrdfilm.history.location import history_path, kept_by_itself
 from xrdfilm.history.store import History, Stored, open_history
 
-__all__ = ["History", "Stored", "history_path", "open_history"]
+__all__ = ["History", "Stored", "history_path", "kept_by_itself", "open_history"]

@@ -21,3 +21,13 @@ def history_path(stated: str | Path | None = None) -> Path:
     import platformdirs
 
     return platformdirs.user_data_path("xrdfilm", appauthor=False) / FILE_NAME
+
+
+def kept_by_itself(stated: str | Path | None = None) -> Path | None:
+    """Where judged runs are stored without a word: as `history_path`, where there is a history.
+
+    None where no place is stated, in the call or the environment, and the user's data folder holds
+    no history: nothing is begun there that was not asked for.
+    """
+    path = history_path(stated)
+    return path if stated or os.environ.get(VARIABLE) or path.is_file() else None

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 from xrdfilm.decision.quantities import quantities_of
 from xrdfilm.history.columns import Columns
-from xrdfilm.results import RunResult
+from xrdfilm.results import Film, Run, RunResult
 
 LINE_KEY = "line"
 """The recipe key that names the production line a run came from."""
@@ -107,7 +108,49 @@ def _digest(value: Any) -> bytes:
 
 def record_of(result: RunResult) -> RunRecord:
     """What the history keeps of a results.json."""
-    films = tuple(
+    return record_of_films(result.run, result.films)
+
+
+def record_of_file(path: Path) -> RunRecord:
+    """What the history keeps of a results.json of any length, read film by film.
+
+    Such a file has the run on the first lines and then a film on each line, as `judge` writes it.
+    """
+    with path.open(encoding="utf-8") as lines:
+        head = ""
+        for line in lines:
+            head += line
+            if head.rstrip().endswith('"films":['):
+                break
+        run = RunResult.model_validate_json(f"{head}]}}").run
+        texts = (line.strip().removesuffix(",") for line in lines)
+        return record_of_films(
+            run, (Film.model_validate_json(text) for text in texts if text.startswith("{"))
+        )
+
+
+def record_of_films(run: Run, films: Iterable[Film]) -> RunRecord:
+    """What the history keeps of a run whose films come one by one."""
+    kept, found = [], []
+    for film in films:
+        kept.append(_film_record(film))
+        found.append(quantities_of(film))
+    names = dict.fromkeys(name for film in found for name, e in film.items() if e is not None)
+    return RunRecord(
+        run_id=run.id,
+        day=None if run.date is None else run.date.isoformat(),
+        note=run.operator_note,
+        version=_one_version([version for _, version in kept]),
+        recipe=dict(run.recipe),
+        events=tuple(_as_json(event) for event in run.events),
+        films=tuple(record for record, _ in kept),
+        columns={name: Columns.of([film.get(name) for film in found]) for name in names},
+    )
+
+
+def _film_record(film: Film) -> tuple[FilmRecord, str]:
+    """A film's record, and the version of the program that made it."""
+    return (
         FilmRecord(
             film=film.film,
             position_m=film.position_m,
@@ -120,20 +163,8 @@ def record_of(result: RunResult) -> RunRecord:
                 {"quantity": r.quantity, "limit": _as_json(r.limit), "outcome": r.outcome}
                 for r in film.reasons
             ),
-        )
-        for film in result.films
-    )
-    found = [quantities_of(film) for film in result.films]
-    names = dict.fromkeys(name for film in found for name, e in film.items() if e is not None)
-    return RunRecord(
-        run_id=result.run.id,
-        day=None if result.run.date is None else result.run.date.isoformat(),
-        note=result.run.operator_note,
-        version=_one_version([film.provenance.version for film in result.films]),
-        recipe=dict(result.run.recipe),
-        events=tuple(_as_json(event) for event in result.run.events),
-        films=films,
-        columns={name: Columns.of([film.get(name) for film in found]) for name in names},
+        ),
+        film.provenance.version,
     )
 
 
