@@ -233,9 +233,9 @@ def draw_shares(rng: np.random.Generator) -> tuple[float, float, float]:
 
 
 def calibrate_tilt(mode: str, films: int, seed: int = 1) -> dict[str, np.ndarray]:
-    """Tilt scans from `xrdfilm.simulate`; defocus, thickness, spreads, a-normal share off by chance.
+    """Tilt scans from `xrdfilm.simulate`, whose structure data are exact.
 
-    Each by as much as the estimate allows for; the structure data are exact.
+    Defocus, thickness, spreads and a-normal share are off by as much as the estimate allows for.
     """
     rng = np.random.default_rng(seed)
     held, off, tops, spent = [], [], [], 0.0

@@ -17,16 +17,22 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from xrdfilm._typing import FloatArray, Hkl
+from xrdfilm._typing import FloatArray
 from xrdfilm.crystal import Phase
 from xrdfilm.errors import CannotTellError
 from xrdfilm.estimate import DEFAULT_LEVEL, Estimate
-from xrdfilm.intensity.model import Orientation, a_axis, c_axis, other_103, random
 from xrdfilm.intensity.optics import Optics
 from xrdfilm.intensity.stack import Stack
-from xrdfilm.lines import MeasuredLine, MeasuredLines, Reflection
+from xrdfilm.lines import MeasuredLines, Reflection
 from xrdfilm.texture.fractions import DISAGREE_BELOW, Response, Shares, solve_shares
 from xrdfilm.texture.layer_lines import complete_members, label, usable_lines
+from xrdfilm.texture.orientation_components import (
+    candidates_of,
+    fit_other,
+    is_told,
+    line_names,
+    split_a_b,
+)
 from xrdfilm.texture.response import Component, ModelSpread, Mosaic, build_response
 
 if TYPE_CHECKING:
@@ -177,7 +183,7 @@ def estimate_orientation(
     kept = lines.subset(usable)
     members = complete_members(kept, phase, optics)
     spread = spread or ModelSpread()
-    candidates = _components(mosaics or {}, a_normal_share, a_normal_share_sigma, absent)
+    candidates = candidates_of(mosaics or {}, a_normal_share, a_normal_share_sigma, absent)
 
     def response_of(components: tuple[Component, ...]) -> Response:
         return build_response(members, phase, components, optics, stack, layer_index, spread)
@@ -185,11 +191,12 @@ def estimate_orientation(
     main = tuple(c for c in candidates if c.name != "other")
     everything = response_of(candidates)
     rows = range(len(members))
-    told = [c for c in main if _is_told(c.name, everything)]
+    told = [c for c in main if is_told(c.name, everything)]
     untold = [c.name for c in main if c not in told]
     if not told:
         raise CannotTellError(
-            f"the usable lines of {phase.key} ({', '.join(_names(kept))}) tell of no orientation"
+            f"the usable lines of {phase.key} ({', '.join(line_names(kept))}) tell of no "
+            "orientation"
         )
     notes: list[str] = []
     columns = [everything.components.index(c.name) for c in told]
@@ -198,7 +205,7 @@ def estimate_orientation(
     shares = solve_shares(areas, covariance, response, level=level)
 
     b_normal = None
-    split = _split_a_b(kept, members, told, shares, response)
+    split = split_a_b(kept, members, told, shares, response)
     if split is not None:
         try:
             apart = response_of(split)
@@ -221,12 +228,12 @@ def estimate_orientation(
 
     other: Estimate | None = None
     if "other" not in absent and "random" not in untold and "random" not in absent:
-        response, shares, other, note = _other(
+        response, shares, other, note = fit_other(
             kept, response, shares, everything, with_other, level
         )
         notes += note
     if shares.p_value < DISAGREE_BELOW:
-        notes.append(_disagreement(shares, _names(kept)))
+        notes.append(_disagreement(shares, line_names(kept)))
     for name in untold:
         notes.append(
             f"no usable line tells of {_IN_WORDS[name]}, so their share may be anything and the "
@@ -245,7 +252,7 @@ def estimate_orientation(
         random=found["random"],
         other=found.get("other", other),
         route="coupled",
-        lines_used=tuple(_names(kept)),
+        lines_used=tuple(line_names(kept)),
         lines_left_out=tuple(reasons),
         chi_square=shares.chi_square,
         dof=shares.dof,
@@ -271,127 +278,6 @@ def _disagreement(shares: Shares, names: list[str]) -> str:
     )
 
 
-def _components(
-    mosaics: Mapping[str, Mosaic], share: float, share_sigma: float, absent: Sequence[str]
-) -> tuple[Component, ...]:
-    unknown = set(mosaics) - {"c_axis", "a_axis", "other"}
-    if unknown:
-        raise ValueError(f"no component is called {', '.join(sorted(unknown))}")
-    c = mosaics.get("c_axis", Mosaic())
-    a = mosaics.get("a_axis", c.follows())
-    other = mosaics.get("other", c.follows())
-    found = (
-        Component(c_axis(c.fwhm_deg), c.factor, c.measured),
-        Component(a_axis(a.fwhm_deg, share), a.factor, a.measured, share_sigma),
-        Component(random()),
-        Component(
-            replace(other_103(other.fwhm_deg), name="other"), other.factor, other.measured, 0.1
-        ),
-    )
-    return tuple(component for component in found if component.name not in absent)
-
-
-def _is_told(name: str, response: Response) -> bool:
-    """Whether a usable line tells of a component: of random grains one that is theirs alone."""
-    column = response.nominal[:, response.components.index(name)]
-    if name != "random":
-        return bool(np.any(column > 0.0))
-    aligned = [i for i, c in enumerate(response.components) if c in ("c_axis", "a_axis")]
-    alone = ~np.any(response.nominal[:, aligned] > 0.0, axis=1)
-    return bool(np.any(alone & (column > 0.0)))
-
-
-def _split_a_b(
-    lines: MeasuredLines,
-    members: tuple[tuple[Hkl, ...], ...],
-    told: list[Component],
-    shares: Shares,
-    response: Response,
-) -> tuple[Component, ...] | None:
-    """a-normal and b-normal as two components, where (0k0) is measured well enough on its own."""
-    component = next((c for c in told if c.name == "a_axis"), None)
-    if component is None:
-        return None
-    column = response.components.index("a_axis")
-
-    def rows(axis: int) -> list[int]:
-        def along(hkl: Hkl, i: int) -> bool:
-            return hkl[i] != 0 and all(hkl[j] == 0 for j in range(3) if j != i)
-
-        return [
-            n
-            for n, line in enumerate(members)
-            if any(along(m, axis) for m in line) and not any(along(m, 2) for m in line)
-        ]
-
-    a_rows, b_rows = rows(0), rows(1)
-    if not a_rows or not b_rows or set(a_rows) == set(b_rows):
-        return None
-    expected = response.nominal[:, column] * max(float(shares.amplitudes[column]), 0.0)
-    sigma = np.sqrt(np.diag(lines.area_covariance))
-    # worth it where the line says more than the assumed equal shares do
-    if not any(sigma[n] < 2.0 * component.share_sigma * expected[n] for n in b_rows):
-        return None
-    normal = {"a_normal": (1, 0, 0), "b_normal": (0, 1, 0)}
-    apart = [
-        Component(
-            Orientation(name, ((hkl, 1.0),), component.orientation.mosaic_fwhm_deg),
-            component.mosaic_factor,
-            component.measured,
-        )
-        for name, hkl in normal.items()
-    ]
-    return (*(c for c in told if c.name != "a_axis"), *apart)
-
-
-def _other(
-    lines: MeasuredLines,
-    response: Response,
-    shares: Shares,
-    everything: Response,
-    wanted: bool | None,
-    level: float,
-) -> tuple[Response, Shares, Estimate | None, list[str]]:
-    """Fit (103)-normal grains where asked for or called for, else give their upper limit."""
-    column = everything.components.index("other")
-    answers = everything.nominal[:, column]
-    if not np.any(answers > 0.0):
-        return response, shares, None, []
-    random_column = everything.nominal[:, everything.components.index("random")]
-    separable = bool(np.any((answers == 0.0) & (random_column > 0.0))) and len(lines) > len(
-        response.components
-    )
-    called_for = wanted is True or (wanted is None and shares.p_value < DISAGREE_BELOW)
-    if called_for and separable:
-        names = [*response.components, "other"]
-        if "a_normal" not in names:
-            full = everything.select(
-                range(len(lines)), [i for i, c in enumerate(everything.components) if c in names]
-            )
-            try:
-                fitted = solve_shares(lines.areas, lines.area_covariance, full, level=level)
-            except CannotTellError:
-                fitted = None
-            gain = shares.chi_square - (fitted.chi_square if fitted else np.inf)
-            if fitted is not None and (wanted is True or gain > 6.6):
-                return (
-                    full,
-                    fitted,
-                    fitted.shares["other"],
-                    ["(103)-normal grains are fitted along with random ones"],
-                )
-    # all of the strongest such line put down to other grains gives their limit
-    at = int(np.argmax(answers))
-    limit = shares.shares["random"].high or 0.0
-    ratio = float(random_column[at] / answers[at])
-    high = float(min(1.0, limit * ratio * 2.0))
-    note = (
-        f"(103)-normal grains would show on {_names(lines)[at]} as random ones do, only stronger: "
-        f"they make up less than {high:.2g} of the film"
-    )
-    return response, shares, Estimate(None, 0.0, high, level, None, None, {}, (0.0, 1.0)), [note]
-
-
 def _unless(estimate: Estimate, untold: list[str]) -> Estimate:
     """With part of the film untold, a share among the rest is an upper limit."""
     if not untold:
@@ -404,7 +290,7 @@ def _explain(lines: MeasuredLines, response: Response, shares: Shares) -> tuple[
     merged = {"a_normal": "a_axis", "b_normal": "a_axis"}
     sigma = np.sqrt(np.diag(lines.area_covariance))
     accounts = []
-    for n, (name, line) in enumerate(zip(_names(lines), lines, strict=True)):
+    for n, (name, line) in enumerate(zip(line_names(lines), lines, strict=True)):
         per_unit: dict[str, float] = {}
         for p, component in enumerate(response.components):
             whole = merged.get(component, component)
@@ -429,14 +315,6 @@ def _explain(lines: MeasuredLines, response: Response, shares: Shares) -> tuple[
             )
         )
     return tuple(accounts)
-
-
-def _names(lines: MeasuredLines) -> list[str]:
-    return [_line_name(line) for line in lines]
-
-
-def _line_name(line: MeasuredLine) -> str:
-    return "/".join(str(m).split(" ", 1)[1] for m in line.members[:3])
 
 
 def fractions_of_ratio(volume_ratio: float) -> float:
