@@ -76,10 +76,11 @@ def whole(line: Line) -> tuple[Course, Course | None, RecipeRelation | None]:
 
 
 def dated(course: Course | None) -> int | None:
-    """The run of the clearest step."""
-    if course is None or not course.steps:
+    """The run of the clearest step, or of the one that is told beside a drift."""
+    if course is None:
         return None
-    return max(course.steps, key=lambda step: step.ratio).index
+    steps = course.steps or ((course.instead,) if course.instead else ())
+    return max(steps, key=lambda step: step.ratio).index if steps else None
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from tests.trend.lines import blind_course, dated, made_line
-from xrdfilm.trend.change import course_of, maximum_tail, step_price
+from xrdfilm.trend.change import NEAR, course_of, maximum_tail, step_price
 
 
 def test_tail_of_the_best_step_against_simulation() -> None:
@@ -93,3 +93,20 @@ def test_a_steady_line_is_called_steady() -> None:
     rng = np.random.default_rng(9)
     steady = [blind_course(made_line(rng)).kind == "steady" for _ in range(80)]
     assert np.mean(steady) >= 0.92
+
+
+def test_a_step_that_looks_like_a_drift_is_told_beside_it() -> None:
+    rng = np.random.default_rng(321)
+    courses = [blind_course(made_line(rng, shift=1.5)) for _ in range(120)]
+    taken_for_drifts = [course for course in courses if course.kind == "drift"]
+    assert taken_for_drifts
+    assert all(course.instead is not None for course in taken_for_drifts)
+    assert any(abs(course.instead.index - 60) <= NEAR for course in taken_for_drifts)
+    assert all(course.instead is None for course in courses if course.kind != "drift")
+
+
+def test_a_plain_drift_has_no_step_beside_it() -> None:
+    rng = np.random.default_rng(5)
+    course = blind_course(made_line(rng, drift=8.0))
+    assert course.kind == "drift"
+    assert course.instead is None

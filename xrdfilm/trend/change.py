@@ -14,7 +14,7 @@ Biometrika 74 (1987) 71; optimal partitioning, B. Jackson et al., IEEE Signal Pr
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Literal
 
@@ -28,6 +28,8 @@ RISK = 0.01
 SHORTEST = 3
 """A level holds for at least so many points."""
 LEAST_POINTS = 10
+ALIKE = 6.0
+"""Twice the log-likelihood ratio, prices paid, below which two courses cannot be told apart: 20."""
 NEAR = 3
 """The date is the point with most probability within so many points of it."""
 _STRAY = 4.0
@@ -74,12 +76,17 @@ class Drift:
 
 @dataclass(frozen=True, slots=True)
 class Course:
-    """How a quantity went: its steps, its drift, and the fitted curve of shape (N,)."""
+    """How a quantity went: its steps, its drift, and the fitted curve of shape (N,).
+
+    ``instead`` is the step that would explain the figures nearly as well as the drift told: a step
+    in the middle and an even slope look alike where the noise is large.
+    """
 
     kind: Literal["steady", "steps", "drift", "steps and drift", "too few points"]
     steps: tuple[Step, ...]
     drift: Drift | None
     fitted: FloatArray
+    instead: Step | None = None
 
 
 def course_of(values: FloatArray, spread: FloatArray, *, risk: float = RISK) -> Course:
@@ -102,13 +109,19 @@ def course_of(values: FloatArray, spread: FloatArray, *, risk: float = RISK) -> 
     best = int(np.argmin(costs + np.where(slopes == 0.0, 0.0, slope_price)))
     onset_cost, onset = _onset(values, calm)
     # an onset has a place and a slope to choose: the price of a step, and a slope's free sign
-    if onset_cost + price + 0.5 * np.log(n) < min(
-        costs[best] + (best != flat) * slope_price, costs[flat]
-    ):
-        return _onset_course(values, calm, onset)
-    with_slope = best != flat
-    places = _places(ends, best, n)
-    return _course(values, calm, places, with_slope)
+    onset_cost += price + 0.5 * np.log(n)
+    best_cost = costs[best] + (best != flat) * slope_price
+    course = (
+        _onset_course(values, calm, onset)
+        if onset_cost < min(best_cost, costs[flat])
+        else _course(values, calm, _places(ends, best, n), best != flat)
+    )
+    step_places = _places(ends, flat, n)
+    nearly = costs[flat] - min(onset_cost, best_cost) < ALIKE
+    if course.kind == "drift" and step_places and nearly:
+        steps = _course(values, calm, step_places, False).steps
+        return replace(course, instead=max(steps, key=lambda step: step.ratio))
+    return course
 
 
 def tempered(values: FloatArray, spread: FloatArray) -> FloatArray:

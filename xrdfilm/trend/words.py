@@ -121,6 +121,11 @@ def _one_course(trend: Trend, course: Course) -> list[str]:
     said = [_step_words(trend, step) for step in course.steps]
     if course.drift is not None:
         said.append(_drift_words(trend, course.drift))
+    if course.instead is not None:
+        said.append(
+            "A step instead of the drift would explain the figures nearly as well. "
+            + _step_words(trend, course.instead)
+        )
     return said or ["No step and no drift shows."]
 
 
