@@ -149,10 +149,12 @@ def write_series(
             "pictures": pictures,
             "notes": [*law.left_out.values(), *law_notes],
         }
+    from xrdfilm.report.environment import page_environment
+
     page = folder / "series.html"
     title = outcomes[0].name if len(outcomes) == 1 else "Growth series"
     page.write_text(
-        _environment()
+        page_environment("xrdfilm.kinetics")
         .get_template("series.html.jinja")
         .render(
             title=title or "Growth series",
@@ -166,17 +168,3 @@ def write_series(
     (folder / "series.csv").write_text(points_csv(outcomes), encoding="utf-8")
     (folder / "series.json").write_text(series_json(outcomes, law), encoding="utf-8")
     return page
-
-
-def _environment() -> Any:
-    from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
-
-    environment = Environment(
-        loader=ChoiceLoader([PackageLoader("xrdfilm.kinetics"), PackageLoader("xrdfilm.report")]),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.globals["pc"] = lambda fraction: f"{100.0 * fraction:.4g}%"
-    return environment

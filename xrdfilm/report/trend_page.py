@@ -4,13 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 from pathlib import Path
-
-from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from xrdfilm.errors import XrdfilmError
 from xrdfilm.numbers import number
+from xrdfilm.report.environment import page_environment
 from xrdfilm.report.html import asset
 from xrdfilm.report.names import slugs
 from xrdfilm.report.trend_charts import metre_ticks, recipe_charts, reel_chart, trend_charts
@@ -36,18 +34,6 @@ _VERDICT_OF = {"ship": "pass", "undecided": "undecided", "hold": "fail"}
 _BAR_PX = {"ship": 10, "undecided": 18, "hold": 28}
 
 
-@lru_cache(maxsize=1)
-def environment() -> Environment:
-    """The report's templates; markup in what came from files is escaped."""
-    return Environment(
-        loader=PackageLoader("xrdfilm.report"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-
-
 @dataclass(frozen=True, slots=True)
 class RecipeRow:
     """One recipe parameter as the table shows it."""
@@ -70,7 +56,7 @@ def trend_page(trend: Trend, one_of_several: bool = False) -> str:
         unit.with_sigma(float(figures.centre[-1]), float(figures.sigma[-1])) if figures.runs else ""
     )
     return (
-        environment()
+        page_environment()
         .get_template("trend.html.jinja")
         .render(
             trend=trend,
@@ -145,7 +131,7 @@ def reel_page(reel: ReelOfRun) -> str:
         for scan in reel.scans
     ]
     return (
-        environment()
+        page_environment()
         .get_template("reel.html.jinja")
         .render(
             reel=reel,
@@ -179,7 +165,9 @@ def index_of_trends(trends: Sequence[Trend], stems: Sequence[str]) -> str:
             else ""
         )
         rows.append((slug, unit.label, trend.quantity, last, len(newest), trend.course.kind))
-    return environment().get_template("trends.html.jinja").render(rows=rows, line=trends[0].line)
+    return (
+        page_environment().get_template("trends.html.jinja").render(rows=rows, line=trends[0].line)
+    )
 
 
 def write_trends(trends: Sequence[Trend], folder: Path) -> tuple[Path, ...]:

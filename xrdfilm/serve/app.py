@@ -13,6 +13,7 @@ from starlette.responses import PlainTextResponse, Response
 from starlette.routing import Route
 
 from xrdfilm.errors import XrdfilmError
+from xrdfilm.report.environment import page_environment
 from xrdfilm.serve import (
     pages_compare,
     pages_drop,
@@ -21,7 +22,7 @@ from xrdfilm.serve import (
     pages_runs,
     pages_state,
 )
-from xrdfilm.serve.context import Setup, make_environment, page
+from xrdfilm.serve.context import Setup, page
 from xrdfilm.serve.desk import Desk
 from xrdfilm.serve.jobs import Jobs
 from xrdfilm.serve.safety import Gate, GateMiddleware, Limits
@@ -95,7 +96,7 @@ def create_app(
         lifespan=lifespan,
     )
     app.state.setup = setup
-    app.state.environment = make_environment()
+    app.state.environment = page_environment("xrdfilm.serve")
     # outermost, so that even the answer to a fault of ours carries its headers
     gated = GateMiddleware(app, gate, bounds)
     gated.setup = setup

@@ -10,13 +10,12 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
+from jinja2 import Environment
 from starlette.datastructures import FormData, UploadFile
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
-from xrdfilm import __version__
 from xrdfilm.history import History, open_history
 from xrdfilm.serve.desk import Desk, DeskRun, UnknownRunError
 from xrdfilm.serve.jobs import Job, Jobs
@@ -53,20 +52,6 @@ def setup_of(request: Request) -> Setup:
     """The server's setup."""
     found: Setup = request.app.state.setup
     return found
-
-
-def make_environment() -> Environment:
-    """The templates: our own, and the report's beneath."""
-    environment = Environment(
-        loader=ChoiceLoader([PackageLoader("xrdfilm.serve"), PackageLoader("xrdfilm.report")]),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.globals["pc"] = lambda fraction: f"{100.0 * fraction:.4g}%"
-    environment.globals["version"] = __version__
-    return environment
 
 
 def page(

@@ -1,0 +1,27 @@
+"""The one way in which page templates are set up: escaping on, nothing undefined let through."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+from jinja2 import ChoiceLoader, Environment, PackageLoader, StrictUndefined
+
+from xrdfilm import __version__
+
+
+@lru_cache(maxsize=8)
+def page_environment(*packages: str) -> Environment:
+    """Templates of these packages, the first that has one, with the report's own beneath.
+
+    In templates ``pc(x)`` writes a fraction as a CSS percentage, ``version`` is the program's.
+    """
+    environment = Environment(
+        loader=ChoiceLoader([PackageLoader(name) for name in (*packages, "xrdfilm.report")]),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.globals["pc"] = lambda fraction: f"{100.0 * fraction:.4g}%"
+    environment.globals["version"] = __version__
+    return environment
