@@ -12,8 +12,9 @@ from xrdfilm import __version__, results
 from xrdfilm.analysis.coupled import CoupledFit
 from xrdfilm.analysis.film import FilmAnalysis
 from xrdfilm.analysis.premises import Premises
+from xrdfilm.analysis.texture_record import texture_record
 from xrdfilm.decision.limits import LimitFile, decide
-from xrdfilm.decision.quantities import estimate_of, exact, quantities_of
+from xrdfilm.decision.quantities import exact, quantities_of
 from xrdfilm.estimate import Estimate, from_normal
 from xrdfilm.fitting.flags import FLAGS
 from xrdfilm.fluoride.estimate import FluorideEstimate, FluorideLine
@@ -21,7 +22,6 @@ from xrdfilm.linemap.unexplained import UnexplainedLine
 from xrdfilm.lines import MeasuredLine, Reflection
 from xrdfilm.numbers import show
 from xrdfilm.results import Quantity
-from xrdfilm.texture.buffers import compare_with_template, layer_record
 from xrdfilm.texture.orientation import as_record
 
 TWO_THETA_PLACES = 5
@@ -45,7 +45,7 @@ def film_record(
         fluoride=None if analysis.fluoride is None else analysis.fluoride.record(),
         orientation=_orientation(analysis),
         lattice=None if coupled is None else _lattice(analysis, coupled),
-        texture=_texture(analysis),
+        texture=texture_record(analysis),
         phases=_phases(analysis),
         lines=_lines(analysis),
         warnings=_warnings(analysis, limits),
@@ -207,63 +207,6 @@ def _lattice(analysis: FilmAnalysis, coupled: CoupledFit) -> results.Lattice:
         alignment_from=", ".join(alignment.from_lines) or None,
         notes=list(dict.fromkeys(notes)),
     )
-
-
-def _texture(analysis: FilmAnalysis) -> results.Texture | None:
-    side, film = analysis.side, analysis.premises.film.key
-    if not (side.rocking or side.azimuth or analysis.buffers):
-        return None
-    curves, azimuth = side.rocking_of(film, film), side.azimuth_of(film, film)
-    own = layer_record(film, rocking=curves, azimuth=azimuth)
-    notes = list(own.notes)
-    for stated, _, curve in side.rocking:
-        width = curve.fwhm_deg.centre
-        is_main = any(curve is main for main in curves)
-        if (stated.phase or film) == film and not is_main and width is not None:
-            notes.append(f"rocking width of {Reflection(film, stated.hkl)}: {width:.2f}°")
-    twist = None if azimuth is None or azimuth.twist_fwhm_deg is None else azimuth.twist_fwhm_deg
-    if twist is not None and twist.centre is not None:
-        notes.append(
-            "the azimuth width is that of the peaks in φ; the twist about the normal alone, tilt "
-            f"spread taken off, is {twist.centre:.2f}°"
-        )
-    layers = _layers(analysis)
-    for layer in layers:
-        for mine, below, what in (
-            (own.rocking_fwhm_deg, layer.rocking_fwhm_deg, "rocking width"),
-            (own.azimuth_fwhm_deg, layer.azimuth_fwhm_deg, "azimuth width"),
-        ):
-            name = f"{what.split()[0]}_fwhm_deg"
-            one, other = estimate_of(mine, name), estimate_of(below, name)
-            if one is not None and other is not None:
-                notes.append(compare_with_template(one, other, what, layer.phase))
-    measured = [layer.fraction_111 for layer in layers if layer.fraction_111 is not None]
-    return results.Texture(
-        rocking_fwhm_deg=own.rocking_fwhm_deg,
-        azimuth_fwhm_deg=own.azimuth_fwhm_deg,
-        rocking_integral_breadth_deg=(
-            Quantity.of(curves[0].integral_breadth_deg) if curves else None
-        ),
-        in_plane_rotated_fraction=None if azimuth is None else _quantity(azimuth.rotated),
-        buffer_111_fraction=measured[0] if measured else None,
-        layers=layers,
-        notes=list(dict.fromkeys(notes)),
-    )
-
-
-def _layers(analysis: FilmAnalysis) -> list[results.LayerTexture]:
-    side, film = analysis.side, analysis.premises.film.key
-    keys = [layer.phase.key for layer in analysis.premises.stack.layers[1:]]
-    keys += [s.phase for s, _, _ in (*side.rocking, *side.azimuth) if s.phase]
-    by_phase = {buffer.phase: buffer for buffer in analysis.buffers}
-    found = []
-    for key in dict.fromkeys(key for key in keys if key != film):
-        curves, azimuth = side.rocking_of(key, film), side.azimuth_of(key, film)
-        if curves or azimuth is not None or key in by_phase:
-            found.append(
-                layer_record(key, rocking=curves, azimuth=azimuth, orientation=by_phase.get(key))
-            )
-    return found
 
 
 def _phases(analysis: FilmAnalysis) -> list[results.PhaseFinding]:
