@@ -343,7 +343,11 @@ def _uncovered(record: results.Film, limits: LimitFile) -> list[str]:
         return []
     covering = {"fluoride_volume_fraction", "conversion", "hf_bound_ug_cm2", "BaF2_detected"}
     cases = {"aligned": found.volume_fraction_aligned, "random": found.volume_fraction_random}
-    covering |= {f"fluoride_volume_fraction_{name}" for name, q in cases.items() if q is not None}
+    covering |= {  # where the orientation was found, its figure stands under both names
+        f"fluoride_volume_fraction_{name}"
+        for name, q in cases.items()
+        if q is not None or found.orientation
+    }
     if covering & {limit.quantity for limit in limits.limit}:
         return []
     amounts = " or ".join(
