@@ -28,8 +28,8 @@ RISK = 0.01
 SHORTEST = 3
 """A level holds for at least so many points."""
 LEAST_POINTS = 10
-ALIKE = 6.0
-"""Twice the log-likelihood ratio, prices paid, below which two courses cannot be told apart: 20."""
+LEAST_LIKELY = 1e-3
+"""A step is told beside a drift unless it is less likely than that against it, prices paid."""
 NEAR = 3
 """The date is the point with most probability within so many points of it."""
 _STRAY = 4.0
@@ -78,8 +78,9 @@ class Drift:
 class Course:
     """How a quantity went: its steps, its drift, and the fitted curve of shape (N,).
 
-    ``instead`` is the step that would explain the figures nearly as well as the drift told: a step
-    in the middle and an even slope look alike where the noise is large.
+    ``instead`` is the step that may explain the figures instead of the drift told, ``likely`` its
+    likelihood against the drift's: a step in the middle and an even slope look alike where the
+    noise is large.
     """
 
     kind: Literal["steady", "steps", "drift", "steps and drift", "too few points"]
@@ -87,6 +88,7 @@ class Course:
     drift: Drift | None
     fitted: FloatArray
     instead: Step | None = None
+    likely: float | None = None
 
 
 def course_of(values: FloatArray, spread: FloatArray, *, risk: float = RISK) -> Course:
@@ -117,10 +119,11 @@ def course_of(values: FloatArray, spread: FloatArray, *, risk: float = RISK) -> 
         else _course(values, calm, _places(ends, best, n), best != flat)
     )
     step_places = _places(ends, flat, n)
-    nearly = costs[flat] - min(onset_cost, best_cost) < ALIKE
-    if course.kind == "drift" and step_places and nearly:
+    likely = float(np.exp(-0.5 * (costs[flat] - min(onset_cost, best_cost))))
+    if course.kind == "drift" and step_places and likely > LEAST_LIKELY:
         steps = _course(values, calm, step_places, False).steps
-        return replace(course, instead=max(steps, key=lambda step: step.ratio))
+        clearest = max(steps, key=lambda step: step.ratio)
+        return replace(course, instead=clearest, likely=likely)
     return course
 
 

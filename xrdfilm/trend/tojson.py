@@ -118,6 +118,7 @@ def _course(trend: Trend, course: Course) -> dict[str, Any]:
         "steps": [named(step) for step in course.steps],
         "drift": None if course.drift is None else named(course.drift),
         "instead": None if course.instead is None else named(course.instead),
+        "likely": course.likely,
     }
 
 

@@ -121,9 +121,14 @@ def _one_course(trend: Trend, course: Course) -> list[str]:
     said = [_step_words(trend, step) for step in course.steps]
     if course.drift is not None:
         said.append(_drift_words(trend, course.drift))
-    if course.instead is not None:
+    if course.instead is not None and course.likely is not None:
+        how = (
+            "nearly as well"
+            if course.likely > 0.05
+            else f"too, {number(1.0 / course.likely, 1)} times less likely"
+        )
         said.append(
-            "A step instead of the drift would explain the figures nearly as well. "
+            f"A step instead of the drift would explain the figures {how}. "
             + _step_words(trend, course.instead)
         )
     return said or ["No step and no drift shows."]
