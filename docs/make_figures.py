@@ -3,6 +3,7 @@
     python docs/make_figures.py                 # all of them
     python docs/make_figures.py window growth   # some
     python docs/make_figures.py --light         # those that take a second
+    python docs/make_figures.py --check         # draw all anew elsewhere and say which are stale
 
 Pictures of the report need a chromium to render its pages. A test draws the light ones again and
 compares, so that a figure that no longer says what the code does is found out.
@@ -307,25 +308,55 @@ def shoot(browser: str, page: Path, picture: Path, width: int, height: int) -> N
     )  # fmt: skip
 
 
-def main() -> int:
-    """Draw what was asked for."""
-    folder = HERE / "figures"
-    folder.mkdir(exist_ok=True)
-    asked = [a for a in sys.argv[1:] if not a.startswith("-")]
-    light = [n for n in LIGHT if not asked or n in asked]
-    for name in light:
-        draw(name, folder)
-    if "--light" in sys.argv:
-        return 0
+STALE = 0.03  # root mean square difference of pixels, 0..1, above which a picture is stale
+
+
+def difference(one: Path, other: Path) -> float:
+    """Root mean square difference of two pictures' pixels, 0..1; 1 where their sizes differ."""
+    from matplotlib.image import imread
+
+    first, second = imread(one), imread(other)
+    if first.shape != second.shape:
+        return 1.0
+    return float(np.sqrt(np.mean((first - second) ** 2)))
+
+
+def draw_all(folder: Path, asked: list[str], light_only: bool) -> None:
+    """Draw what was asked for, everything where nothing was, into the folder."""
+    for name in LIGHT:
+        if not asked or name in asked:
+            draw(name, folder)
+    if light_only:
+        return
     for name in EXAMPLES:
         if not asked or name in asked:
             run_example(name, folder)
     if not asked or "report" in asked:
         photograph(folder)
+
+
+def main() -> int:
+    """Draw what was asked for, or check it."""
+    kept = HERE / "figures"
+    kept.mkdir(exist_ok=True)
+    asked = [a for a in sys.argv[1:] if not a.startswith("-")]
     unknown = set(asked) - set(LIGHT) - set(EXAMPLES) - {"report"}
     if unknown:
         raise SystemExit(f"no figure named {', '.join(sorted(unknown))}")
-    return 0
+    light_only = "--light" in sys.argv
+    if "--check" not in sys.argv:
+        draw_all(kept, asked, light_only)
+        return 0
+    with tempfile.TemporaryDirectory() as work:
+        draw_all(Path(work), asked, light_only)
+        stale = [
+            now.name
+            for now in sorted(Path(work).glob("*.png"))
+            if not (kept / now.name).is_file() or difference(now, kept / now.name) > STALE
+        ]
+    for name in stale:
+        print(f"stale: docs/figures/{name}; run python docs/make_figures.py")
+    return 1 if stale else 0
 
 
 if __name__ == "__main__":

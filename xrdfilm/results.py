@@ -2,6 +2,8 @@
 
 The fields are a contract (schema "xrdfilm/1"); users' scripts rest on them. `json_schema()` gives
 the published schema, `to_frame()` the same fields as columns of a DataFrame, joined by dots.
+
+Over 400 lines: one record is one contract, mostly the descriptions that its schema carries.
 """
 
 from __future__ import annotations

@@ -3,6 +3,8 @@
 `read_run_file` reads one; `RunFile.films_in` lists the films, from `[[film]]` or from `[films]`.
 Values override one another in this order: the film's own, the run's, the scan's header, the
 default. Nothing is computed here.
+
+Over 400 lines: one file format is one concept, and its tables stand in the order of the file.
 """
 
 from __future__ import annotations

@@ -11,10 +11,10 @@ import pytest
 
 from xrdfilm.crystal import load_phase
 from xrdfilm.errors import CannotTellError
+from xrdfilm.fluoride.amplitude import judge_orientation
 from xrdfilm.fluoride.conversion import RelativeArea, bound_hf_ug_cm2
 from xrdfilm.fluoride.estimate import FluorideSettings, ReferenceFilms, estimate_fluoride
 from xrdfilm.fluoride.model import ModelDoubt
-from xrdfilm.fluoride.search import judge_orientation
 from xrdfilm.fluoride.settle import counting_for
 from xrdfilm.intensity.optics import Optics
 from xrdfilm.intensity.stack import Layer, Stack

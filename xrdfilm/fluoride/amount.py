@@ -9,6 +9,7 @@ import numpy as np
 
 from xrdfilm._typing import FloatArray
 from xrdfilm.estimate import Estimate, adding_up, from_draws
+from xrdfilm.fluoride.amplitude import Amplitude, OrientationVerdict
 from xrdfilm.fluoride.cell import ShownFluoride
 from xrdfilm.fluoride.conversion import (
     BAF2_EDGE_A,
@@ -23,10 +24,6 @@ from xrdfilm.fluoride.model import (
     volume_fraction_of_ratio,
 )
 from xrdfilm.fluoride.products import one_sided
-from xrdfilm.fluoride.search import (
-    Amplitude,
-    OrientationVerdict,
-)
 from xrdfilm.fluoride.setup import (
     FluorideSettings,
     FluorideWork,

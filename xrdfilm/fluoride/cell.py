@@ -16,13 +16,11 @@ from xrdfilm._typing import FloatArray
 from xrdfilm.crystal import Phase
 from xrdfilm.estimate import Estimate, from_normal
 from xrdfilm.fitting.cellscan import LineScan, fit_line
+from xrdfilm.fluoride.amplitude import LineAreas
 from xrdfilm.fluoride.model import (
     FLUORIDE_LINES,
 )
-from xrdfilm.fluoride.search import (
-    LineAreas,
-    Search,
-)
+from xrdfilm.fluoride.search import Search
 from xrdfilm.fluoride.setup import (
     FluorideWork,
     line_places,

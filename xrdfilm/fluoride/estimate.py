@@ -29,6 +29,14 @@ from xrdfilm.fluoride.amount import (
     mixture,
     under_assumption,
 )
+from xrdfilm.fluoride.amplitude import (
+    Amplitude,
+    LineAreas,
+    OrientationVerdict,
+    amplitude_of,
+    judge_orientation,
+    of_any_cell,
+)
 from xrdfilm.fluoride.balance import with_conversion
 from xrdfilm.fluoride.cell import ShownFluoride, refine
 from xrdfilm.fluoride.conversion import (
@@ -44,16 +52,7 @@ from xrdfilm.fluoride.model import (
 )
 from xrdfilm.fluoride.products import main_places_deg, possible_products, stands_elsewhere
 from xrdfilm.fluoride.result import ORIENTATION_NAMES, FluorideEstimate, FluorideLine, Route
-from xrdfilm.fluoride.search import (
-    Amplitude,
-    LineAreas,
-    OrientationVerdict,
-    amplitude_of,
-    judge_orientation,
-    make_template,
-    of_any_cell,
-    search,
-)
+from xrdfilm.fluoride.search import make_template, search
 from xrdfilm.fluoride.settle import advice
 from xrdfilm.fluoride.setup import (
     FluorideSettings,

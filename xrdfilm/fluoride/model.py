@@ -4,6 +4,8 @@ A volume fraction needs only the ratio of two amplitudes, x = K·V of the fluori
 each a line area over the strength that the intensity model gives a unit of volume; the scale K
 drops out. What the model takes for granted (mosaics, thickness, axial aperture, structure data,
 line width) is drawn, not fixed, and every draw changes both amplitudes together as it should.
+
+Over 400 lines: the draws of both amplitudes must be the same ones, so they are made in one place.
 """
 
 from __future__ import annotations

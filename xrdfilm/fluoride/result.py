@@ -15,8 +15,9 @@ from xrdfilm.fluoride.amount import (
     UnderAssumption,
     upper_limit,
 )
+from xrdfilm.fluoride.amplitude import OrientationVerdict
 from xrdfilm.fluoride.model import ASSUMPTIONS
-from xrdfilm.fluoride.search import OrientationVerdict, Search
+from xrdfilm.fluoride.search import Search
 
 if TYPE_CHECKING:
     from xrdfilm.results import Fluoride
