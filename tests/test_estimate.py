@@ -153,3 +153,18 @@ def test_causes_reckoned_by_slopes_are_brought_to_the_spread_of_the_draws() -> N
     assert total(told) == pytest.approx(skew.sigma)
     assert told.sources["mosaic"] / told.sources["thickness"] == pytest.approx(5 / 3)
     assert adding_up(Estimate(1.0, 0.5, 1.5)) == Estimate(1.0, 0.5, 1.5)
+
+
+def test_an_estimate_beyond_its_bound_has_no_value_wherever_its_draws_lie() -> None:
+    draws = norm.ppf((np.arange(2000) + 0.5) / 2000, loc=0.6, scale=0.05)
+    above = from_draws(1.3, draws, bounds=(0.0, 1.0))
+    below = from_draws(-0.3, draws, bounds=(0.0, 1.0))
+    assert (above.value, above.high, above.estimate) == (None, 1.0, 1.3)
+    assert (below.value, below.low, below.estimate) == (None, 0.0, -0.3)
+
+
+def test_an_interval_holds_its_value() -> None:
+    draws = norm.ppf((np.arange(2000) + 0.5) / 2000, loc=0.6, scale=0.05)
+    found = from_draws(0.8, draws, bounds=(0.0, 1.0))
+    assert found.value == found.high == 0.8
+    assert found.low == pytest.approx(0.6 - Z_TWO * 0.05, abs=1e-3)

@@ -132,7 +132,8 @@ def from_draws(
 ) -> Estimate:
     """Interval from a sample of the unbounded estimate's distribution, shape (N,), N >= 100.
 
-    The same rule near a bound as in `from_normal`.
+    The same rule near a bound as in `from_normal`; an estimate on or beyond a bound never has a
+    value, wherever its draws lie, and an interval always holds its value.
     """
     sample = np.sort(np.asarray(draws, dtype=float))
     if sample.size < 100 or not np.all(np.isfinite(sample)):
@@ -141,9 +142,11 @@ def from_draws(
     low, high, one_low, one_high = _quantiles(sample, [tail, 1 - tail, 1 - level, level])
     sigma = float(sample.std())
     low_bound, high_bound = bounds
-    at_low = low_bound is not None and low <= low_bound
-    at_high = high_bound is not None and high >= high_bound
+    at_low = low_bound is not None and min(low, estimate) <= low_bound
+    at_high = high_bound is not None and max(high, estimate) >= high_bound
     value: float | None = None if at_low or at_high else estimate
+    if value is not None:
+        low, high = min(low, value), max(high, value)
     if low_bound is not None and at_low:
         low = low_bound
         if not at_high:

@@ -156,3 +156,43 @@ def test_latin_hypercube_is_standard_normal_in_each_dimension():
     assert z.std(axis=0) == pytest.approx(np.ones(5), abs=5e-3)
     assert np.abs(np.corrcoef(z.T) - np.eye(5)).max() < 0.1
     assert not z.flags.writeable
+
+
+@pytest.mark.parametrize("truth", [[0.95, 0.05, 0.0], [0.6, 0.4, 0.0]])
+def test_told_values_lie_in_their_intervals_and_sum_to_one(truth):
+    """Lines 15 % off, random grains nearly invisible: the plain estimate often leaves 0..1."""
+    nominal = np.vstack([A, [[0.0, 0.0, 0.2], [0.7, 0.0, 0.01]]]) * [1.0, 1.0, 0.03]
+    response = _response(nominal, line_sigma=0.05, column_sigma=0.1)
+    rng = np.random.default_rng(8)
+    beyond = 0
+    held = np.zeros(3)
+    trials = 150
+    for _ in range(trials):
+        nature = nominal * np.exp(0.16 * rng.standard_normal(6))[:, None]
+        nature[:, 0] *= np.exp(0.1 * rng.standard_normal())
+        areas = rng.poisson(20_000.0 * nature @ truth + 2000.0) - 2000.0
+        found = solve_shares(areas, np.diag(np.maximum(areas + 2000.0, 1.0)), response)
+        shares = list(found.shares.values())
+        held += [e.low <= t <= e.high for e, t in zip(shares, truth, strict=True)]
+        for share in shares:
+            assert 0.0 <= share.low <= share.high <= 1.0
+            if not 0.0 < share.estimate < 1.0:
+                beyond += 1
+                assert share.value is None
+            if share.value is not None:
+                assert share.low <= share.value <= share.high
+        assert sum(share.value or 0.0 for share in shares) < 1.0 + 1e-9
+        assert sum(share.estimate for share in shares) == pytest.approx(1.0)
+    assert beyond > 20
+    assert np.all(held / trials > 0.915)
+
+
+def test_values_sum_to_one_where_only_a_limit_of_the_third_is_told():
+    areas = 4000.0 * A @ [0.7, 0.3, 0.0]
+    areas[3] = -60.0
+    found = solve_shares(areas, np.diag(np.full(4, 400.0)), _response(line_sigma=0.02))
+    c, a, r = (found.shares[name] for name in "car")
+    assert r.value is None
+    assert r.estimate < -0.01
+    assert c.value + a.value == pytest.approx(1.0)
+    assert c.estimate + a.estimate + r.estimate == pytest.approx(1.0)

@@ -177,24 +177,28 @@ def solve_shares(
 
     volume, drawn_volume = amplitudes / scale, drawn / scale
     spread_of_sum = float(drawn_volume.sum(axis=1).std())
-    best = volume
+    # the best account without negative volumes; where none is negative it is the plain one
+    possible = volume if np.all(volume >= 0.0) else _non_negative(areas, nominal, weights) / scale
+    best = middle = volume
     if float(volume.sum()) < spread_of_sum / _SUM_KNOWN_TO:
-        best = _non_negative(areas, nominal, weights) / scale
+        best = possible
         # an estimate below zero must not give a limit better than one that stands at zero
-        drawn_volume = drawn_volume - np.minimum(volume, 0.0)
-    total = float(best.sum())
-    if total <= 0.0:
+        below = np.minimum(volume, 0.0)
+        middle, drawn_volume = volume - below, drawn_volume - below
+    total, whole = float(best.sum()), float(possible.sum())
+    if total <= 0.0 or whole <= 0.0:
         raise CannotTellError("no line of the layer stands above its background")
     shares: dict[str, Estimate] = {}
     for name, members in (merge or {c: (c,) for c in response.components}).items():
         own = [response.components.index(m) for m in members]
         rest = [i for i in range(p) if i not in own]
-        estimate = float(best[own].sum() / total)
         sample = _share_draws(drawn_volume, own, rest)
-        sample = estimate + widened * (sample - estimate)
+        centre = float(_share_draws(middle[None], own, rest)[0])
+        sample = centre + widened * (sample - centre)
         sources = split_sources(sample, response.normals, response.causes)
-        shares[name] = _including(
-            from_draws(estimate, sample, level=level, bounds=(0.0, 1.0), sources=sources)
+        found = from_draws(centre, sample, level=level, bounds=(0.0, 1.0), sources=sources)
+        shares[name] = _told(
+            found, float(best[own].sum() / total), float(possible[own].sum() / whole)
         )
     return Shares(
         shares,
@@ -208,12 +212,20 @@ def solve_shares(
     )
 
 
-def _including(estimate: Estimate) -> Estimate:
-    """The estimate with an interval that holds its value."""
-    value, low, high = estimate.value, estimate.low, estimate.high
-    if value is None or low is None or high is None or low <= value <= high:
-        return estimate
-    return replace(estimate, low=min(low, value), high=max(high, value))
+def _told(share: Estimate, estimate: float, value: float) -> Estimate:
+    """A share with its unbounded estimate, and told with the value that no negative volume bears.
+
+    The values of the best account without negative volumes sum to 1, those of the unbounded one
+    need not where a component came out below none and only a limit of it is told.
+    """
+    share = replace(share, estimate=estimate)
+    if share.value is None or share.low is None or share.high is None:
+        return share
+    if min(estimate, value) <= 0.0:
+        return replace(share, value=None, low=0.0)
+    if max(estimate, value) >= 1.0:
+        return replace(share, value=None, high=1.0)
+    return replace(share, value=value, low=min(share.low, value), high=max(share.high, value))
 
 
 def _non_negative(areas: FloatArray, nominal: FloatArray, weights: FloatArray) -> FloatArray:

@@ -239,7 +239,8 @@ def with_random(estimate: OrientationEstimate, random: Estimate) -> OrientationE
         return estimate
     limit = estimate.random.high
     rest = np.random.default_rng(10).permutation(1.0 - np.clip(random.draws, 0.0, 1.0))
-    centre = 1.0 - min(max(random.estimate, 0.0), 1.0)
+    told = random.estimate if random.value is None else random.value
+    centre = 1.0 - min(max(told, 0.0), 1.0)
     found = {}
     for name, share in zip(("c_axis", "a_axis"), aligned, strict=True):
         if share.draws is None or share.estimate is None or share.draws.size != rest.size:
