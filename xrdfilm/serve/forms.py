@@ -29,8 +29,8 @@ TABLES: dict[str, tuple[type[BaseModel], str]] = {
     "assumptions": (AssumptionTable, "Assumptions where no scan tells"),
     "scan": (ScanTable, "Reading the scan files, where their headers err or are silent"),
 }
-_ELSEWHERE = {("stack", "buffers"), ("optics", "standard_scan")}
-_KEPT = (("optics", "standard_scan"),)
+_ELSEWHERE = {("stack", "buffers"), ("optics", "standard_scan"), ("run", "history")}
+_KEPT = (("optics", "standard_scan"), ("run", "history"))
 """Keys without a field of their own, kept as a dropped run file had them."""
 
 MOST_ROWS = 2000
