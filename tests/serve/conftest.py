@@ -112,7 +112,7 @@ class Client:
     def drop(self, files: dict[str, str | bytes], name: str = ""):
         return self.post("/new", {"name": name}, files=[("files", item) for item in files.items()])
 
-    def settled(self, answer, wait_s: float = 60.0):
+    def settled(self, answer, wait_s: float = 240.0):
         """Wait for the work that an answer leads to; gives the page it ends on."""
         end = time.monotonic() + wait_s
         while "/job/" in str(answer.url) and time.monotonic() < end:
