@@ -10,6 +10,7 @@ from xml.sax.saxutils import escape
 from reportlab import rl_config
 from reportlab.lib.pagesizes import A4
 from reportlab.lib.units import mm
+from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import (
     BaseDocTemplate,
     Flowable,
@@ -113,6 +114,19 @@ def _film_table(run: RunContent) -> Flowable:
     return LongTable(cells, colWidths=widths, style=style, repeatRows=1)
 
 
+class _ShortCanvas(Canvas):  # type: ignore[misc, unused-ignore]
+    """A canvas that sets its parts down to a tenth of a point: shorter numbers, a smaller file."""
+
+    def translate(self, dx: float, dy: float) -> None:
+        super().translate(round(dx, 1), round(dy, 1))
+
+    def beginText(self, x: float = 0, y: float = 0, direction: Any = None) -> Any:
+        return super().beginText(round(x, 1), round(y, 1), direction)
+
+    def line(self, x1: float, y1: float, x2: float, y2: float) -> None:
+        super().line(*(round(at, 1) for at in (x1, y1, x2, y2)))
+
+
 def write_pdf(
     run: RunContent,
     pictures: Mapping[str, FilmPicture],
@@ -166,4 +180,4 @@ def write_pdf(
     for index in run.order:
         film = run.films[index]
         story += [PageBreak(), Sheet(run, film, pictures.get(film.name))]
-    document.build(story)
+    document.build(story, canvasmaker=_ShortCanvas)
