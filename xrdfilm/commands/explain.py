@@ -10,6 +10,15 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from xrdfilm.commands._recorded import read_recorded
+from xrdfilm.decision.quantities import (
+    DETECTED,
+    QUANTITIES,
+    find_quantity,
+    near_quantity,
+    quantities_of,
+    recorded_quantities,
+)
+from xrdfilm.estimate import DEFAULT_LEVEL
 
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
@@ -36,8 +45,6 @@ def command(result: Path, film_name: str | None, quantity: str | None, as_json: 
     For each quantity its estimate, interval and what the uncertainty is made of; for fractions
     the account line by line; for cell and fluoride the lines they rest on; and each limit's reason.
     """
-    from xrdfilm.decision.quantities import QUANTITIES, find_quantity, near_quantity
-
     run = read_recorded(result)
     films = run.films if film_name is None else [_film(run, film_name)]
     if quantity is not None and find_quantity(quantity) is None:
@@ -67,16 +74,21 @@ def _film(run: RunResult, name: str) -> Film:
 
 def account(film: Film, quantity: str | None = None) -> dict[str, Any]:
     """All that explains a film's figures, as plain data; of one quantity where it is named."""
-    found: dict[str, Any] = {"film": film.film, "verdict": film.verdict, "quantities": {}}
-    for name, value in _quantities(film).items():
-        if quantity in (None, name):
-            found["quantities"][name] = value.model_dump()
+    found: dict[str, Any] = {"film": film.film, "verdict": film.verdict}
+    figures = _quantities(film) if quantity is None else _one_quantity(film, quantity)
+    found["quantities"] = {name: value.model_dump() for name, value in figures.items()}
     if film.orientation is not None and quantity in (None, *_BY_LINES):
         found["orientation_lines"] = film.orientation.explanation
         found["lines_left_out"] = [out.model_dump() for out in film.orientation.lines_left_out]
     if quantity is None or not quantity.endswith("_fraction") or "fluoride" in quantity:
         found["lines"] = [
             line.model_dump() for line in film.lines if _belongs(line, film, quantity)
+        ]
+    if quantity is None or quantity.endswith(DETECTED):
+        found["phases"] = [
+            phase.model_dump()
+            for phase in film.phases
+            if quantity in (None, f"{phase.phase}{DETECTED}")
         ]
     found["reasons"] = [
         reason.model_dump(mode="json")
@@ -87,26 +99,36 @@ def account(film: Film, quantity: str | None = None) -> dict[str, Any]:
 
 
 def _quantities(film: Film) -> dict[str, Quantity]:
-    parts: dict[str, Any] = {}
-    if film.orientation is not None:
-        for name in ("c_axis", "a_axis", "random", "other"):
-            parts[f"{name}_fraction"] = getattr(film.orientation, name)
+    """The figures that were measured, by name, each once."""
+    named = recorded_quantities(film)
     if film.fluoride is not None:
-        f = film.fluoride
-        parts |= {
-            "fluoride_volume_fraction_aligned": f.volume_fraction_aligned,
-            "fluoride_volume_fraction_random": f.volume_fraction_random,
-            "conversion": f.conversion,
-            "hf_bound_ug_cm2": f.hf_bound_ug_cm2,
-            "fluoride_cell_A": f.cell_A,
-        }
+        named["fluoride_cell_A"] = film.fluoride.cell_A
+        for case in ("aligned", "random"):
+            if getattr(film.fluoride, f"volume_fraction_{case}") is None:
+                named[f"fluoride_volume_fraction_{case}"] = None
     if film.lattice is not None:
-        for name in ("c_A", "oxygen", "displacement_um", "zero_deg", "crystallite_size_nm"):
-            parts[name] = getattr(film.lattice, name)
-    if film.texture is not None:
-        for name in ("rocking_fwhm_deg", "azimuth_fwhm_deg", "buffer_111_fraction"):
-            parts[name] = getattr(film.texture, name)
-    return {name: value for name, value in parts.items() if value is not None}
+        for name in ("displacement_um", "zero_deg"):
+            named[name] = getattr(film.lattice, name)
+    return {name: value for name, value in named.items() if value is not None}
+
+
+def _one_quantity(film: Film, name: str) -> dict[str, Quantity]:
+    """A quantity as recorded, reckoned from the record, or as its limit was judged."""
+    from xrdfilm.results import Quantity
+
+    measured = recorded_quantities(film).get(name) or _quantities(film).get(name)
+    if measured is not None:
+        return {name: measured}
+    reckoned = quantities_of(film).get(name)
+    if reckoned is not None:
+        return {name: Quantity.of(reckoned)}
+    for reason in film.reasons:
+        if reason.quantity == name and (reason.low, reason.high) != (None, None):
+            level = reason.level or DEFAULT_LEVEL
+            return {
+                name: Quantity(value=reason.value, low=reason.low, high=reason.high, level=level)
+            }
+    return {}
 
 
 def _belongs(line: Line, film: Film, quantity: str | None) -> bool:
@@ -126,10 +148,17 @@ def _show(console: Console, film: Film, quantity: str | None) -> None:
     for text in film.warnings[:1] if film.verdict == "unreadable" else ():
         console.print(Text(f"  {text}"))
     data = account(film, quantity)
-    if data["quantities"]:
-        console.print(_quantity_table(data["quantities"]))
-    elif film.verdict != "unreadable":
-        console.print(Text(f"  {quantity or 'nothing'} was not measured"))
+    figures = {n: q for n, q in data["quantities"].items() if not n.endswith(DETECTED)}
+    if figures:
+        console.print(_quantity_table(figures))
+    for phase in data["phases"] if quantity is not None and "phases" in data else ():
+        console.print(
+            Text(f"  {phase['phase']} {'shows' if phase['detected'] else 'does not show'}")
+        )
+        for told in (*phase["lines"], phase["note"]):
+            console.print(Text(f"    {told}"))
+    if not data["quantities"] and film.verdict != "unreadable":
+        console.print(Text(f"  {_missing(film, quantity)}"))
     if film.orientation is not None and "orientation_lines" in data:
         console.print(_line_account(film.orientation))
         for out in film.orientation.lines_left_out:
@@ -144,6 +173,18 @@ def _show(console: Console, film: Film, quantity: str | None) -> None:
         told = f"  {', '.join(names)}: " if names else "  "
         console.print(Text(f"{told}{reason['text']}"))
     console.print()
+
+
+def _missing(film: Film, quantity: str | None) -> str:
+    if quantity is None:
+        return "nothing was measured"
+    if not quantity.endswith(DETECTED):
+        spec = find_quantity(quantity)
+        if spec is not None and spec.kind == "scan":
+            return f"{quantity} is recorded only where a limit names it"
+        return f"{quantity} was not measured"
+    looked = ", ".join(phase.phase for phase in film.phases) or "nothing"
+    return f"{quantity.removesuffix(DETECTED)} was not looked for; looked for: {looked}"
 
 
 def _quantity_table(quantities: dict[str, dict[str, Any]]) -> RenderableType:

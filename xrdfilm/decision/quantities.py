@@ -208,8 +208,8 @@ def estimate_of(quantity: Quantity | None, name: str) -> Estimate | None:
     )
 
 
-def quantities_of(film: Film) -> dict[str, Estimate | None]:
-    """Every quantity of a film's record under its limit name; None where it was not measured.
+def recorded_quantities(film: Film) -> dict[str, Quantity | None]:
+    """The figures of a film's record under their limit names; None where not measured.
 
     Where the fluoride's orientation was measured, its figure stands under all three names of the
     volume fraction. Where it was not, ``fluoride_volume_fraction`` is the figure over all
@@ -246,6 +246,16 @@ def quantities_of(film: Film) -> dict[str, Estimate | None]:
         "buffer_111_fraction",
     ):
         named[name] = getattr(film.texture, name, None)
+    return named
+
+
+def quantities_of(film: Film) -> dict[str, Estimate | None]:
+    """Every quantity of a film's record under its limit name; None where it was not measured.
+
+    Beside the figures of `recorded_quantities` these are the detection limits, the misfit of the
+    film's lines, and whether each phase was seen.
+    """
+    fluoride, named = film.fluoride, recorded_quantities(film)
     found = {name: estimate_of(quantity, name) for name, quantity in named.items()}
     for name in ("aligned", "random"):
         least = getattr(fluoride, f"detection_limit_{name}", None)
