@@ -5,6 +5,8 @@ from air or ink, and what film and buffer or tape make of each other (BaCeO3, Ni
 looked for at its strongest lines that nothing of the stack hides, as random grains in the film;
 the amount leans on that, and says so. The risk of a false alarm is stated for all of them
 together.
+
+Over 400 lines: one risk is shared by all phases, so looking, judging and lending lines go together.
 """
 
 from __future__ import annotations

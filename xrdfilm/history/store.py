@@ -3,6 +3,8 @@
 Every run is stored in one transaction with the log flushed to disk (WAL, synchronous FULL), so a
 run that was reported as stored survives the end of the process, and of the machine. The file
 must lie on a disk of this machine: WAL does not work over a network share.
+
+Over 400 lines: everything that writes to the database stands here, and nowhere else.
 """
 
 from __future__ import annotations

@@ -1,6 +1,8 @@
 """What a film's sheet says, in the order it says it; pages and PDF only lay it out.
 
 A `FilmContent` holds finished texts and the geometry of the scales. Nothing here knows of markup.
+
+Over 400 lines: one sheet, a short function for each of its parts.
 """
 
 from __future__ import annotations
