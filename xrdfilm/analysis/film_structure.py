@@ -5,7 +5,7 @@ from __future__ import annotations
 from xrdfilm.analysis.coupled import CoupledFit
 from xrdfilm.analysis.side_scans import SideResults, measured_mosaic
 from xrdfilm.errors import CannotTellError, XrdfilmError
-from xrdfilm.lattice.breadth import SampleBreadth, sample_breadth
+from xrdfilm.lattice.breadth import LORENTZ_FRACTION_SIGMA, SampleBreadth, sample_breadth
 from xrdfilm.lattice.fringes import Fringes, find_fringes
 from xrdfilm.lattice.oxygen import OxygenHint, oxygen_hint
 from xrdfilm.lattice.size_strain import WilliamsonHall, williamson_hall
@@ -76,6 +76,9 @@ def breadth_of(coupled: CoupledFit, why_not: dict[str, str]) -> WilliamsonHall |
                 line.fwhm_sigma_deg,
                 line.lorentz_fraction,
                 premises.instrument.curve,
+                lorentz_fraction_sigma=LORENTZ_FRACTION_SIGMA
+                if "held_mixing" in line.flags
+                else None,
             )
         )
     thickness = None if premises.powder else premises.stack.film.thickness_nm

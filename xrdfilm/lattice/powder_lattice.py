@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 _APART_FWHM = 4.0
 _LEAST_SIGNIFICANCE = 15.0
 _WINDOW_DEG = 1.0
+_WINDOW_FWHM = 8.0
 _SAME_SPACING = 1e-7  # relative
 
 
@@ -143,7 +144,7 @@ def _measured(
         row = int(np.flatnonzero(np.all(expected.hkl == np.array(match.hkl), axis=1))[0])
         if not sole[row] or match.peak in taken:
             continue
-        width = float(np.clip(peaks.widths_deg[match.peak], 0.05, 0.4))
+        width = float(np.clip(peaks.widths_deg[match.peak], 0.05, 1.0))
         taken[match.peak] = LineSpec(
             (Reflection(expected.name, match.hkl),),
             match.observed_deg,
@@ -152,16 +153,21 @@ def _measured(
             max_shift_deg=0.06,
         )
     lines = sorted(taken.values(), key=lambda line: line.two_theta_deg)
+    # room for the tails: a background that takes part of them makes lines too narrow
+    room = {line: max(_WINDOW_DEG, _WINDOW_FWHM * line.fwhm_deg) for line in lines}
     groups: list[list[LineSpec]] = []
     for line in lines:
-        if groups and line.two_theta_deg - groups[-1][-1].two_theta_deg < 1.4 * _WINDOW_DEG:
+        last = groups[-1][-1] if groups else None
+        if last is not None and (
+            line.two_theta_deg - last.two_theta_deg < 0.7 * (room[line] + room[last])
+        ):
             groups[-1].append(line)
         else:
             groups.append([line])
     windows = [
         WindowSpec(
-            group[0].two_theta_deg - 0.8 * _WINDOW_DEG,
-            group[-1].two_theta_deg + 1.1 * _WINDOW_DEG,
+            group[0].two_theta_deg - 0.8 * room[group[0]],
+            group[-1].two_theta_deg + 1.1 * room[group[-1]],
             tuple(group),
         )
         for group in groups
