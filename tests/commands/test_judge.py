@@ -147,7 +147,7 @@ def test_a_limit_file_that_is_not_there_is_named_as_the_flag_gave_it(folder: Pat
 
 
 def test_fluoride_that_shows_and_no_limit_judges_is_told(tmp_path: Path) -> None:
-    """A limit on aligned fluoride says nothing of fluoride that the lines show to be random."""
+    """A limit on aligned fluoride judges what shows, though the lines show it to be random."""
     premises = premises_on("tape", 4.5)
     film = SimulatedFilm(
         stack=premises.stack,
@@ -171,7 +171,9 @@ def test_fluoride_that_shows_and_no_limit_judges_is_told(tmp_path: Path) -> None
     assert len(told("a_axis_fraction")) == 1
     assert "vol%" in told("a_axis_fraction")[0]
     assert told("fluoride_volume_fraction") == []
-    assert len(told("fluoride_volume_fraction_aligned")) == 1
+    assert told("fluoride_volume_fraction_aligned") == []
+    most = {"quantity": "fluoride_volume_fraction_aligned", "max": 0.1, "risk": 0.05}
+    assert film_record(analysis, LimitFile.model_validate({"limit": [most]})).verdict == "fail"
 
 
 def test_an_a_axis_line_out_of_its_place_is_named_as_what_it_may_be() -> None:
