@@ -218,7 +218,7 @@ def coverage() -> Any:
     rows = json.loads((HERE / "calibration.json").read_text(encoding="utf-8"))["coverage"]
     figure, axes = sheet(1, 1, 8.6, 0.31 * len(rows) + 1.2)
     colours = dict(zip(dict.fromkeys(r["group"] for r in rows),
-                       (BLUE, MOSS, MUTED, RUST, INK, SAND, "#7a3b8f"), strict=False))  # fmt: skip
+                       (BLUE, MOSS, MUTED, RUST, INK, SAND, "#7a3b8f", "#2f7f86"), strict=False))  # fmt: skip
     axes.axvspan(93.0, 97.0, color="#e9eef2", linewidth=0)
     axes.axvline(95.0, color=MUTED, linewidth=1.0, linestyle=(0, (4, 3)))
     for height, row in enumerate(rows):
