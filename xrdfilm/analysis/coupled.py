@@ -33,6 +33,7 @@ from xrdfilm.analysis.prepared import (
     usual_widths,
 )
 from xrdfilm.analysis.recognise import named_peaks, scaled_film
+from xrdfilm.analysis.tails import tails_beyond
 from xrdfilm.errors import ScanAxisError, XrdfilmError
 from xrdfilm.fitting.background import WIDEST_LINE_DEG, Background, broad_background
 from xrdfilm.fitting.engine import BlockFits, FitSettings, WindowFits, WindowPlan, fit_block
@@ -125,6 +126,7 @@ def analyse_coupled(
         [s.fwhm for s in ready],
         [s.mixing for s in ready],
         settings,
+        [s.first for s in ready],
     )
     finished = iter(_finish(state, fits) for state, fits in zip(ready, second, strict=True))
     through = iter([next(finished) if isinstance(s, _Settled) else s for s in settled])
@@ -145,6 +147,7 @@ class _Begun:
 @dataclass(frozen=True, slots=True, eq=False)
 class _Settled:
     begun: _Begun
+    first: WindowFits
     prepared: Prepared
     alignment: Alignment
     cell: CellEstimate | None
@@ -210,13 +213,19 @@ def _fit(
     fwhm: Sequence[FloatArray],
     mixing: Sequence[FloatArray],
     settings: FitSettings | None,
+    before: Sequence[WindowFits] = (),
 ) -> list[WindowFits]:
-    """Fit scans in blocks that share a plan."""
+    """Fit scans in blocks that share a plan, on the tails that the fits ``before`` tell of."""
     groups: dict[tuple[int, bool, bool, float | None], list[int]] = {}
     plans: list[WindowPlan] = []
+    tails: list[tuple[FloatArray, ...] | None] = []
     for i, ((scan, prepared), at) in enumerate(zip(items, places, strict=True)):
         plan = prepared.plan(at, np.full(at.size, prepared.premises.instrument_fwhm_deg))
         plans.append(plan)
+        if before:
+            tails.append(
+                tails_beyond(before[i], plan, scan.axis_deg, prepared.premises.optics.radiation)
+            )
         key = (id(plan), scan.sigma is not None, scan.poisson, saturation_level(scan))
         groups.setdefault(key, []).append(i)
     found: list[WindowFits | None] = [None] * len(items)
@@ -225,6 +234,7 @@ def _fit(
         set_ = settings or FitSettings()
         if ceiling is not None:
             set_ = replace(set_, saturation_counts=ceiling)
+        beneath = _stacked([tails[i] for i in members] if before else [], plans[members[0]])
         block: BlockFits = fit_block(
             plans[members[0]],
             np.stack([items[i][0].counts for i in members]),
@@ -233,11 +243,22 @@ def _fit(
             places=np.stack([places[i][order] for i in members]),
             fwhm=np.stack([fwhm[i][order] for i in members]),
             mixing=np.stack([mixing[i][order] for i in members]),
+            beneath=beneath,
             settings=set_,
         )
         for row, i in enumerate(members):
             found[i] = block.scan(row)
     return [fits for fits in found if fits is not None]
+
+
+def _stacked(
+    tails: Sequence[tuple[FloatArray, ...] | None], plan: WindowPlan
+) -> tuple[FloatArray, ...] | None:
+    """The tails of several scans for the groups of their plan, (S, W, P); None where none has."""
+    if all(t is None for t in tails):
+        return None
+    nothing = tuple(np.zeros(group.points.shape) for group in plan.groups)
+    return tuple(np.stack(rows) for rows in zip(*(t or nothing for t in tails), strict=True))
 
 
 def saturation_level(scan: Scan) -> float | None:
@@ -273,7 +294,7 @@ def _settle(begun: _Begun, fits: WindowFits, base: Prepared) -> _Settled:
     places = moved_places(prepared, true + alignment.shift(true))
     mixing = expected_mixing(lines, laid, prepared.layout)
     notes = (*notes, *cell_notes)
-    return _Settled(begun, prepared, alignment, cell, true, places, fwhm, mixing, notes)
+    return _Settled(begun, fits, prepared, alignment, cell, true, places, fwhm, mixing, notes)
 
 
 def _laid_of(fits: WindowFits, prepared: Prepared) -> tuple[LaidLine, ...]:

@@ -31,7 +31,7 @@ from xrdfilm.linemap.line_map import LineMap, MapRules, line_map
 from xrdfilm.lines import Reflection
 
 INSIDE_DEG = 0.1  # a ghost must lie this far within a window to be fitted there
-JOIN_DEG = 0.75  # lines nearer than this are fitted together
+JOIN_DEG = 0.75  # lines nearer than this at low angles, where they are sharp, are fitted together
 JOIN_STRONG_DEG = 1.25  # the same beside a line this strong, whose tails no polynomial follows
 STRONG = 0.3  # of the film's strongest line
 WEAKEST = 0.003  # of the strongest line of a phase and component
@@ -257,7 +257,10 @@ def _windows(lines: list[LaidLine]) -> tuple[tuple[int, ...], ...]:
 
 
 def _reach(first: LaidLine, second: LaidLine) -> float:
-    return JOIN_STRONG_DEG if max(first.strength, second.strength) > STRONG else JOIN_DEG
+    """How near lines must be to be fitted together, in degrees: they widen with the angle."""
+    if max(first.strength, second.strength) > STRONG:
+        return JOIN_STRONG_DEG
+    return JOIN_DEG / float(np.cos(np.radians(second.place_deg / 2.0))) ** 2
 
 
 def _powder_layout(premises: Premises, low_deg: float, high_deg: float) -> Layout:

@@ -17,7 +17,7 @@ hunt for the highest noise and bias the area upwards.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -103,10 +103,13 @@ def fit_block(
     places: FloatArray | None = None,
     fwhm: FloatArray | None = None,
     mixing: FloatArray | None = None,
-    beneath: FloatArray | None = None,
+    beneath: FloatArray | Sequence[FloatArray] | None = None,
     settings: FitSettings | None = None,
 ) -> BlockFits:
     """Fit S scans on the plan's axis, counts (S, N).
+
+    ``beneath`` is a given curve that everything stands on: (S, N), or where each window has its
+    own, one array (S, W, P) for each of the plan's groups, on its points.
 
     ``places``, ``fwhm`` and ``mixing`` (S, n) replace what the plan expects, scan by scan (each
     scan's own alignment and line shapes, or the fits of the frame before). ``sigma`` (S, N) is the
@@ -132,13 +135,13 @@ def fit_block(
         good &= variance > 0
         variance = np.where(good, variance, 1.0)
     y = np.where(good, y, 0.0) / scale[:, None]
-    under = None if beneath is None else np.asarray(beneath, dtype=float) / scale[:, None]
+    under = _beneath_groups(plan, beneath)
 
     expected = _expected(plan, "two_theta_deg", places, n_scans)
     widths = _expected(plan, "fwhm_deg", fwhm, n_scans)
     out = _empty(plan, expected, n_scans)
     everything_good = bool(good.all())
-    for group in plan.groups:
+    for number, group in enumerate(plan.groups):
         chunk = max(1, set_.rows_at_once // group.windows.size)
         for first in range(0, n_scans, chunk):
             rows = slice(first, min(first + chunk, n_scans))
@@ -149,7 +152,7 @@ def fit_block(
                 None if variance is None else variance[rows],
                 expected[rows][:, group.lines],
                 widths[rows][:, group.lines],
-                None if under is None else under[rows],
+                None if under is None else under[number][rows] / scale[rows, None, None],
                 set_.hold,
                 None if mixing is None else mixing[rows][:, group.lines],
             )
@@ -168,7 +171,18 @@ def fit_block(
     if n_lines:
         clipped = ~good
         _flag_lost_points(out, clipped)
-    return out
+    return replace(out, beneath=under)
+
+
+def _beneath_groups(
+    plan: WindowPlan, beneath: FloatArray | Sequence[FloatArray] | None
+) -> tuple[FloatArray, ...] | None:
+    """The curve beneath on the points of each group, (S, W, P)."""
+    if beneath is None:
+        return None
+    if isinstance(beneath, np.ndarray):
+        return tuple(np.asarray(beneath[:, group.points], dtype=float) for group in plan.groups)
+    return tuple(np.asarray(values, dtype=float) for values in beneath)
 
 
 def _expected(plan: WindowPlan, name: str, given: FloatArray | None, n_scans: int) -> FloatArray:

@@ -62,8 +62,9 @@ def fit_group(
 ) -> GroupFit:
     """Fit a group's windows in S scans.
 
-    ``counts``, ``good`` (points that count, None for all), ``variance``, ``beneath`` have shape
-    (S, axis); ``place``, ``fwhm`` and ``mixing`` (S, W, L; None: the group's) are expected.
+    ``counts``, ``good`` (points that count, None for all), ``variance`` have shape (S, axis);
+    ``place``, ``fwhm`` and ``mixing`` (S, W, L; None: the group's) are expected. ``beneath``
+    (S, W, N) is a given curve on the group's points, or None.
     """
     n_scans = counts.shape[0]
     n_points = group.points.shape[1]
@@ -78,8 +79,7 @@ def fit_group(
     empty = on.sum(axis=1) < group.structure.n_parameters + 2
     if empty.any():  # every point lost: fitted on nothing in particular, and marked below
         on, y = np.where(empty[:, None], 1.0, on), np.where(empty[:, None], 1.0, y)
-    under = None if beneath is None else rows(beneath)
-    model = WindowModel.of_group(group, n_scans, place, fwhm, under, mixing)
+    model = WindowModel.of_group(group, n_scans, place, fwhm, beneath, mixing)
     floor = count_floor(y * on, on)
     seen = Observations(y, on, None if variance is None else rows(variance), floor)
     start, held = start_of(group, model, seen, n_scans, weak_below)

@@ -22,7 +22,8 @@ class BlockFits:
     ``skew``, ``background`` (counts a point under the line), ``significance``, ``decision``,
     ``detection`` and the packed ``flags``; ``area_covariance`` (S, n, n); ``chi_square``, ``dof``,
     ``rounds`` (S, V); ``background_terms`` (S, V, D) the polynomial in the window's own
-    coordinate. Lines that were not fitted are NaN.
+    coordinate; ``beneath``, for each of the plan's groups (S, W, P), a given curve under it on the
+    group's points, or None. Lines that were not fitted are NaN.
     """
 
     plan: WindowPlan
@@ -44,6 +45,7 @@ class BlockFits:
     dof: FloatArray
     rounds: IntArray
     background_terms: FloatArray
+    beneath: tuple[FloatArray, ...] | None = None
 
     @property
     def area_sigma(self) -> FloatArray:
@@ -172,6 +174,8 @@ class WindowFits:
         away = curve(coarse_deg[None, :], inside)
         terms = b.background_terms[i, group.windows, : group.structure.n_background]
         background = np.matmul(terms[:, None, :], group.powers)[:, 0]
+        if b.beneath is not None:
+            background = background + b.beneath[b.plan.groups.index(group)][i]
         return group.points, there, background, away
 
     def _group(self, window: int) -> tuple[Group, int]:
@@ -196,4 +200,7 @@ class WindowFits:
         scaled = (x - group.middle[at]) / group.half[at]
         terms = b.background_terms[self.index, window, : group.structure.n_background]
         background = np.polynomial.polynomial.polyval(scaled, terms)
+        if b.beneath is not None:
+            under = b.beneath[b.plan.groups.index(group)][self.index, at]
+            background = background + np.interp(x, group.x[at], under)
         return x, profiles * b.area[self.index, lines][:, None], np.asarray(background)

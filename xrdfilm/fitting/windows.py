@@ -140,7 +140,7 @@ class Structure:
         return slice(a, b), slice(b, c), slice(c, d), slice(d, d + len(self.skew_map))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Group:
     """W windows of one structure, padded to N points.
 
