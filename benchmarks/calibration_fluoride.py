@@ -56,7 +56,7 @@ ACCOUNTS = {
     "exact": "volume fraction, premises exact",
     "drawn": "volume fraction, premises drawn",
     "off": "thickness 15 % and mosaic 1.5 off",
-    "any cell": "volume fraction, cell anywhere from 5.95 to 6.25 Å",
+    "any cell": "volume fraction, cell 5.95 to 6.25 Å",
 }
 STRENGTHS = (2.0, 3.0, 4.0, 6.0, 10.0)  # of the detection limit, for the shifted cell
 
