@@ -1,22 +1,30 @@
 """From scans to series: simulated films quenched on the way, and the rules on line areas."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
 
+from xrdfilm.analysis.premises import premises_of
 from xrdfilm.crystal import load_phase
 from xrdfilm.errors import CannotTellError, RunFileError
 from xrdfilm.intensity.optics import Optics
 from xrdfilm.intensity.stack import Layer, Stack
-from xrdfilm.kinetics.early import LineArea
+from xrdfilm.kinetics.early import FilmToFit, LineArea, fit_films, fluoride_areas
 from xrdfilm.kinetics.layers import LayerOrder
 from xrdfilm.kinetics.models import FRONT
-from xrdfilm.kinetics.observe import FilmAreas, observe, observe_run
+from xrdfilm.kinetics.observe import FilmAreas, observe, observe_run, with_fluoride_cell
 from xrdfilm.kinetics.outcome import evaluate
 from xrdfilm.lines import Reflection
 from xrdfilm.runs.gather import gather_runs
-from xrdfilm.simulate import BufferTexture, SimulatedFilm, fluoride, simulate_scan
+from xrdfilm.simulate import (
+    BufferTexture,
+    Detector,
+    Instrument,
+    SimulatedFilm,
+    fluoride,
+    simulate_scan,
+)
 from xrdfilm.simulate.coupled import grid
 from xrdfilm.simulate.files import write_scan
 
@@ -213,3 +221,26 @@ def test_a_run_without_times_says_where_to_state_them(run_folder, tmp_path):
     (tmp_path / "run.toml").write_text(head + tables)
     with pytest.raises(RunFileError, match="time_min"):
         observe_run(gather_runs([tmp_path])[0])
+
+
+def test_lines_of_a_shifted_fluoride_are_measured_at_the_stated_cell(run_folder):
+    planned = gather_runs([run_folder])[0]
+    premises = premises_of(planned.run_file, None, {})
+    optics = Optics(axial_stated=True, step_time_s=1.0)
+    found = {}
+    for true_A, stated_A in ((6.2, 6.2), (6.12, 6.12), (6.12, 6.2)):
+        film = film_at(0.3)
+        film = replace(film, minor=tuple(replace(m, cell_a_A=true_A) for m in film.minor))
+        scan, _ = simulate_scan(
+            film, optics, counts=20_000.0, two_theta_deg=grid(20.0, 64.0, 0.03),
+            instrument=Instrument(detector=Detector(step_time_s=1.0, noise=False)), seed=1,
+        )  # fmt: skip
+        (fit,) = fit_films([FilmToFit("early", with_fluoride_cell(premises, stated_A), scan)])
+        found[true_A, stated_A] = fluoride_areas(fit)
+    line = Reflection("BaF2", (4, 0, 0))
+    whole, shifted, blind = (areas.get(line) for areas in found.values())
+    assert whole.area > 20.0 * whole.sigma
+    # by Bragg's law (400) of the smaller cell stands 0.86 degrees higher; its strength stays
+    assert shifted.two_theta_deg - whole.two_theta_deg == pytest.approx(0.86, abs=0.03)
+    assert shifted.area == pytest.approx(whole.area, rel=0.1)
+    assert abs(blind.area) < 0.01 * whole.area  # at the wrong place there is nothing to measure

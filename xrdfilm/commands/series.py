@@ -43,6 +43,11 @@ total_pressure_mbar in [recipe] also give the exponents of the rate.
     help="How film and precursor lie, for absorption.",
 )
 @click.option(
+    "--fluoride-cell-A", "fluoride_cell_A", type=click.FloatRange(5.9, 6.3), metavar="A",
+    help="Cell edge of the fluoride where yttrium or another rare earth has shifted it; `judge` "
+    "tells it of an early film.  [default: that of BaF2, 6.2 Å]",
+)  # fmt: skip
+@click.option(
     "--rates", "rates_file", type=click.Path(path_type=Path, dir_okay=False, exists=True),
     help="Table of rates of other series: rate_nm_s, low, high, water_vapour_mbar, ...",
 )  # fmt: skip
@@ -56,6 +61,7 @@ def command(
     times_file: Path | None,
     time_key: str,
     order: str,
+    fluoride_cell_A: float | None,
     rates_file: Path | None,
     out: Path | None,
     as_json: bool,
@@ -75,7 +81,7 @@ def command(
         raise click.UsageError("name a run folder, a table or a results.json; see --help")
     outcomes: list[SeriesOutcome] = []
     for path in paths:
-        outcomes += _outcomes(path, times_file, time_key, order, flags)
+        outcomes += _outcomes(path, times_file, time_key, order, fluoride_cell_A, flags)
     points = [p for p in map(_rate_point, outcomes) if p is not None]
     if rates_file is not None:
         points += read_rates(rates_file)
@@ -111,7 +117,12 @@ def command(
 
 
 def _outcomes(
-    path: Path, times_file: Path | None, time_key: str, order: str, flags: dict[str, Any]
+    path: Path,
+    times_file: Path | None,
+    time_key: str,
+    order: str,
+    fluoride_cell_A: float | None,
+    flags: dict[str, Any],
 ) -> list[SeriesOutcome]:
     from xrdfilm.commands._recorded import read_recorded
     from xrdfilm.errors import RunFileError
@@ -144,6 +155,7 @@ def _outcomes(
                 times_s=times,
                 order=order,  # type: ignore[arg-type]
                 time_key=time_key,
+                fluoride_cell_A=fluoride_cell_A,
                 tick=tick,
             )
         found.append(

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from xrdfilm.analysis.coupled import CoupledFit
+from xrdfilm.analysis.premises import Premises
 from xrdfilm.errors import CannotTellError, RunFileError
 from xrdfilm.kinetics.early import FilmToFit, LineArea, fit_films, fluoride_areas
 from xrdfilm.kinetics.layers import ORDER_WORDS, LayerOrder, Order
@@ -22,6 +23,7 @@ from xrdfilm.lines import Reflection
 from xrdfilm.runfile import FilmTable, ReferenceTable
 from xrdfilm.runs.gather import PlannedRun
 from xrdfilm.runs.setup import RunSetup
+from xrdfilm.scan import Scan
 
 REPEATABILITY = 0.02
 """Relative doubt of an area from mounting a film anew (common practice, no source)."""
@@ -66,10 +68,12 @@ def observe_run(
     times_s: Mapping[str, float] | None = None,
     order: Order = "from_below",
     time_key: str = "growth_time_min",
+    fluoride_cell_A: float | None = None,
     tick: Callable[[str], None] | None = None,
 ) -> ObservedSeries:
     """Analyse a run's films and reference films and give the series of both sides.
 
+    ``fluoride_cell_A`` states the cell edge of a fluoride that holds yttrium or another rare earth.
     ``times_s`` gives quench times by film id; else time_min of [[film]], else ``time_key`` in its
     recipe. Raises RunFileError where fewer than two films have a time.
     """
@@ -90,8 +94,19 @@ def observe_run(
         name = getattr(reference, role)
         if name is not None:
             extra[role] = FilmTable(id=f"reference, {role}", coupled=name)
+    # films of the same premises share their preparation, with a shifted cell as without
+    shifted: dict[int, tuple[Premises, Premises]] = {}
+
+    def premises_for(scan: Scan | None) -> Premises:
+        stated = setup.premises(scan)
+        if fluoride_cell_A is None:
+            return stated
+        if id(stated) not in shifted:
+            shifted[id(stated)] = stated, with_fluoride_cell(stated, fluoride_cell_A)
+        return shifted[id(stated)][1]
+
     inputs = [
-        FilmToFit(str(table.id), setup.premises(scans.coupled), scans.coupled, scans.unreadable)
+        FilmToFit(str(table.id), premises_for(scans.coupled), scans.coupled, scans.unreadable)
         for table in [*tables, *extra.values()]
         for scans in (setup.read_scans(table),)
     ]
@@ -132,6 +147,11 @@ def _time_of(table: FilmTable, times_s: Mapping[str, float], time_key: str) -> f
     if isinstance(value, int | float) and not isinstance(value, bool):
         return float(value) * 60.0
     return None
+
+
+def with_fluoride_cell(premises: Premises, cell_A: float) -> Premises:
+    """The premises with a fluoride whose cell yttrium or another rare earth has shifted."""
+    return replace(premises, fluoride=premises.fluoride.with_cell(a_A=cell_A))
 
 
 def areas_of(film: str, time_s: float | None, fit: CoupledFit | str) -> FilmAreas:
