@@ -1,26 +1,49 @@
 """Whether the strong lines of a scan show K-alpha2 as the stated optics have it.
 
 A fit with K-alpha2 where the optics pass none moves every line, and with them zero, displacement
-and cell, by more than their intervals. Beside a strong line that stands alone, K-alpha2 lifts the
-high side by half the height; what counts is the difference between the two sides, as far from the
-top as K-alpha2 stands.
+and cell, by more than their intervals; so does one without where they pass it. Each strong line is
+fitted once more by itself, on its counts alone, as two peaks a K-alpha pair apart, of one shape
+and with areas of their own: the second over the first is 0.5 of a pair and 0 of a single line. The
+nearer the two are for the line's width, the more its shape matters and the less it tells.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
 from xrdfilm._typing import FloatArray
 from xrdfilm.crystal.radiation import Radiation, d_of, radiation, two_theta_of
+from xrdfilm.fitting.profile import pseudo_voigt
 from xrdfilm.lines import MeasuredLine
 from xrdfilm.scan import Scan
 
 LEAST_SIGNIFICANCE = 100.0
-LEAST_APART_FWHM = 0.5  # nearer to K-alpha1 than this, K-alpha2 hardly lifts the one side
-ALONE = 0.02  # of a line's area: weaker neighbours do not matter
-SHOWS = 0.2  # of the height; a pair gives 0.4 to 0.5, a single line next to nothing
+LEAST_APART_FWHM = 0.5  # nearer to K-alpha1 than this, K-alpha2 is lost in the line's shape
+MOST_LINES = 4  # that are fitted, the sharpest
+CROWDED_FROM = 0.1  # of a line's height: lower neighbours count as doubt
+SURE_BY = 4.0  # standard uncertainties by which the ratio misses what is stated
+SHAPE_DOUBT = 0.04  # of the ratio, for a line as wide as the two are apart; it grows as width³
+PROFILE_DOUBT = 0.02  # share of a line's height by which a pseudo-Voigt may miss it
+
+
+@dataclass(frozen=True, slots=True)
+class _Teller:
+    """A line that may tell, how far off its K-alpha2 is, and its highest neighbour, of its own."""
+
+    line: MeasuredLine
+    apart_deg: float
+    beside: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Ratio:
+    """Area of the second peak over the first, and its standard uncertainty."""
+
+    value: float
+    sigma: float
 
 
 def doublet_note(
@@ -34,19 +57,20 @@ def doublet_note(
     if rays.anode is None:
         return None
     pair = radiation(rays.anode)
-    found = list(lines)
-    net = scan.counts - background
-    seen = [
-        rise
-        for line in found
-        if line.significance > LEAST_SIGNIFICANCE
-        and (rise := _rise(scan, net, line, found, pair)) is not None
-    ]
-    if not seen:
-        return None
-    shows = float(np.median(seen)) > SHOWS
+    assert pair.k_alpha2_A is not None
     stated = rays.k_alpha2_A is not None
-    if shows == stated:
+    ratio = _together(
+        [
+            found
+            for teller in _tellers(list(lines), pair, stated)
+            if (found := _ratio(scan, background, teller)) is not None
+        ]
+    )
+    if ratio is None:
+        return None
+    of_pair = pair.k_alpha2_share
+    away = (of_pair - ratio.value) if stated else ratio.value
+    if away < max(SURE_BY * ratio.sigma, 0.5 * of_pair):
         return None
     if stated:
         return (
@@ -59,36 +83,103 @@ def doublet_note(
     )
 
 
-def _rise(
-    scan: Scan,
-    net: FloatArray,
-    line: MeasuredLine,
-    lines: Iterable[MeasuredLine],
-    pair: Radiation,
-) -> float | None:
-    """High side less low side of a line, of its height; None where the line tells nothing."""
+def _together(found: Sequence[_Ratio]) -> _Ratio | None:
+    """Weighted mean, its uncertainty widened where the lines disagree."""
+    if not found:
+        return None
+    values = np.array([ratio.value for ratio in found])
+    weights = 1.0 / np.square([ratio.sigma for ratio in found])
+    mean = float(weights @ values / weights.sum())
+    scatter = float(weights @ np.square(values - mean)) / max(len(found) - 1, 1)
+    return _Ratio(mean, float(np.sqrt(max(scatter, 1.0) / weights.sum())))
+
+
+def _tellers(lines: Sequence[MeasuredLine], pair: Radiation, stated: bool) -> list[_Teller]:
+    """Strong lines that stand alone, those first whose K-alpha2 is farthest off for their width.
+
+    Where K-alpha1 alone is stated, what was fitted at the place of K-alpha2 is no neighbour: it
+    may be nothing else.
+    """
     assert pair.k_alpha2_A is not None
-    place, width = line.two_theta_deg, line.fwhm_deg
-    apart = float(two_theta_of(d_of(place, pair.k_alpha1_A), pair.k_alpha2_A)) - place
-    if not apart > max(LEAST_APART_FWHM * width, 2.5 * scan.step_deg) or apart > 5.0 * width:
+    found: list[_Teller] = []
+    for line in lines:
+        place, width = line.two_theta_deg, line.fwhm_deg
+        if not line.significance > LEAST_SIGNIFICANCE:
+            continue
+        if {"core_excluded", "cut_off", "blend", "tangled"} & set(line.flags):
+            continue
+        apart = float(two_theta_of(d_of(place, pair.k_alpha1_A), pair.k_alpha2_A)) - place
+        if not LEAST_APART_FWHM * width < apart < 5.0 * width:
+            continue
+        near = [
+            other.area_counts_deg / other.fwhm_deg * width / line.area_counts_deg
+            for other in lines
+            if other is not line
+            and abs(other.two_theta_deg - place) < apart + 3.0 * width
+            and (stated or abs(other.two_theta_deg - place - apart) > 0.3 * apart)
+        ]
+        beside = float(np.maximum(near, 0.0).max(initial=0.0))
+        if beside < CROWDED_FROM:
+            found.append(_Teller(line, apart, beside))
+    found.sort(key=lambda teller: -teller.apart_deg / teller.line.fwhm_deg)
+    return found[:MOST_LINES]
+
+
+def _ratio(scan: Scan, background: FloatArray, teller: _Teller) -> _Ratio | None:
+    """The second peak over the first, by a fit of both on a straight background; None if it fails.
+
+    Counts weigh by what they are themselves, and by how far a profile may miss them.
+    """
+    from scipy.optimize import least_squares
+
+    line, apart_deg = teller.line, teller.apart_deg
+    x, width = scan.axis_deg, line.fwhm_deg
+    reach = max(2.5 * width, apart_deg)
+    first, last = np.searchsorted(
+        x, (line.two_theta_deg - reach, line.two_theta_deg + apart_deg + reach)
+    ).tolist()
+    if last - first < 12 or apart_deg < 2.5 * scan.step_deg:
         return None
-    if {"core_excluded", "cut_off"} & set(line.flags):
-        return None
-    crowded = any(
-        other is not line
-        and abs(other.two_theta_deg - place) < 4.0 * apart
-        and other.area_counts_deg > ALONE * line.area_counts_deg
-        for other in lines
+    here, counts = x[first:last], scan.counts[first:last]
+    net = counts - background[first:last]
+    top = int(np.argmax(net))
+    sigma = np.sqrt(
+        np.square(scan.uncertainty()[first:last]) + np.square(PROFILE_DOUBT * np.maximum(net, 0.0))
     )
-    if crowded:
+    slope = (here - here.mean()) / (here[-1] - here[0])
+
+    def columns(parameters: FloatArray) -> FloatArray:
+        place, log_width, lorentz = parameters
+        own = np.exp(log_width)
+        peaks = [pseudo_voigt(here, place + off, own, lorentz) for off in (0.0, apart_deg)]
+        return np.asarray(np.stack([*peaks, np.ones_like(here), slope], axis=1) / sigma[:, None])
+
+    target = counts / sigma
+
+    def residual(parameters: FloatArray) -> FloatArray:
+        table = columns(parameters)
+        return np.asarray(table @ np.linalg.lstsq(table, target, rcond=None)[0] - target)
+
+    low, high = (
+        (here[top] - width, np.log(0.2 * width), 0.0),
+        (
+            here[top] + width,
+            np.log(3.0 * width),
+            1.0,
+        ),
+    )
+    start = (here[top], np.log(width), 0.5)
+    fit = least_squares(residual, start, bounds=(low, high), x_scale=(0.1 * width, 0.1, 0.2))
+    table = columns(fit.x)
+    amplitudes = np.linalg.lstsq(table, target, rcond=None)[0]
+    if not fit.success or not amplitudes[0] > 0.0:
         return None
-    x = scan.axis_deg
-    first, last = np.searchsorted(x, (place - width, place + width)).tolist()
-    if last - first < 3:
-        return None
-    top = first + int(np.argmax(net[first:last]))
-    if not x[0] < x[top] - apart or not x[top] + apart < x[-1]:
-        return None
-    reach = slice(*np.searchsorted(x, (x[top] - 2.0 * apart, x[top] + 2.0 * apart)).tolist())
-    low, high = np.interp([x[top] - apart, x[top] + apart], x[reach], net[reach])
-    return float((high - low) / net[top])
+    whole = np.concatenate([table, fit.jac], axis=1)
+    freedom = max(target.size - whole.shape[1], 1)
+    widened = max(2.0 * fit.cost / freedom, 1.0)
+    covariance = np.linalg.pinv(whole.T @ whole) * widened
+    ratio = float(amplitudes[1] / amplitudes[0])
+    by = np.array([-ratio, 1.0]) / amplitudes[0]
+    counted = float(np.sqrt(by @ covariance[:2, :2] @ by))
+    shape = SHAPE_DOUBT * (width / apart_deg) ** 3
+    return _Ratio(ratio, float(np.linalg.norm([counted, shape, teller.beside])))
