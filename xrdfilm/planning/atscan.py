@@ -156,7 +156,7 @@ def _repeat_words(
         kept = tolerance.probability_broken(estimate) < risk
         return f"{head}: {'kept' if kept else 'broken'}, this scan decides"
     if unseen:
-        # forecasts made all the same decided 6 of 40 times (benchmarks/counting_study.py)
+        # forecasts made all the same decided 7 of 11 times (benchmarks/counting_study.py)
         return (
             f"{head}: undecided; no fluoride shows, so its limit covers every cell it may have, "
             "and how that falls with counting cannot be told from one scan: no time is forecast; a "
