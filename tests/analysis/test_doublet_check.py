@@ -68,7 +68,7 @@ def test_a_coarse_scan_tells_nothing() -> None:
 def test_few_counts_tell_nothing(stated: bool) -> None:
     rng = np.random.default_rng(4)
     x = np.arange(40.0, 60.0, 0.02)
-    area = 6.0
+    area = 2.0
     mean = 60.0 + area * pseudo_voigt(x, 51.5, 0.1, 0.5)
     rays = radiation("Cu", monochromatic=not stated)
     for _ in range(20):
