@@ -5,65 +5,44 @@ from air or ink, and what film and buffer or tape make of each other (BaCeO3, Ni
 looked for at its strongest lines that nothing of the stack hides, as random grains in the film;
 the amount leans on that, and says so. The risk of a false alarm is stated for all of them
 together.
-
-Over 400 lines: one risk is shared by all phases, so looking, judging and lending lines go together.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
-from functools import lru_cache
-from itertools import groupby
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy.special import ndtri
 
-from xrdfilm._typing import FloatArray, Hkl
-from xrdfilm.crystal import Phase, line_list, load_phase
+from xrdfilm._typing import FloatArray
+from xrdfilm.crystal import Phase
 from xrdfilm.errors import CannotTellError
 from xrdfilm.estimate import Estimate, from_draws
-from xrdfilm.fitting.line_window import LineShape, Neighbour
-from xrdfilm.fitting.single_lines import SingleLine, fit_single_lines
 from xrdfilm.fluoride.model import (
     FilmAmplitude,
     ModelDoubt,
-    component_strengths,
     film_amplitude,
     ratio_draws,
     volume_fraction_of_ratio,
 )
-from xrdfilm.intensity.model import Orientation, random
+from xrdfilm.fluoride.product_lines import (
+    CLEAR_DEG,
+    ProductLine,
+    ProductSearch,
+    main_places_deg,
+    measure_lines,
+    possible_products,
+)
+from xrdfilm.intensity.model import Orientation
 from xrdfilm.intensity.optics import Optics
 from xrdfilm.intensity.stack import Stack
-from xrdfilm.linemap.neighbours import NeighbourShapes, shape_of, stack_neighbours
 from xrdfilm.lines import MeasuredLines
 from xrdfilm.scan import Scan
 
 if TYPE_CHECKING:
     from xrdfilm.results import PhaseFinding
-
-LEFTOVERS = ("CuO", "Y2O3", "Y2BaCuO5", "BaCuO2", "Y2Cu2O5", "BaCO3")
-_MADE_WITH = {"BaCeO3": ("CeO2",), "NiO": ("Ni", "Ni-5W"), "NiWO4": ("Ni-5W",)}
-MOST_LINES = 4
-_SAME_PLACE_DEG = 0.15
-_CLEAR_DEG = 0.3
-_CANDIDATES = 10
-_WIDE_DEG = 1.2
-_LORENTZ = 0.3  # of the instrument's profile
-
-
-@dataclass(frozen=True, slots=True)
-class ProductLine:
-    """One line of a product: K-alpha1 place in degrees of 2θ, area in counts·deg, and Z."""
-
-    hkl: Hkl
-    two_theta_deg: float
-    area: float
-    sigma: float
-    significance: float
-    strength: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,44 +77,17 @@ class ProductFinding:
         )
 
 
-def possible_products(stack: Stack) -> tuple[str, ...]:
-    """Keys of the leftovers and products that can occur on this stack."""
-    held = {layer.phase.key for layer in stack.layers}
-    yttrium = "Y" in stack.film.phase.composition_per_cell
-    own = tuple(
-        key for key in LEFTOVERS if yttrium or "Y" not in load_phase(key).composition_per_cell
-    )
-    made = tuple(key for key, needs in _MADE_WITH.items() if held & set(needs) and key not in held)
-    return own + made
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class ProductSearch:
-    """What is looked through for products: an aligned coupled scan and what is known of its film.
-
-    ``components`` are the film's orientations with their shares. ``keys`` None: all that are
-    possible on the stack. ``alpha`` is the risk that any of them is called in a film that has
-    none. ``taken_deg`` are places of lines known to be something else (detected fluoride): fitted
-    beside, never used.
-    """
-
-    scan: Scan
-    film_lines: MeasuredLines
-    components: Sequence[tuple[Orientation, float]]
-    stack: Stack
-    optics: Optics
-    keys: Sequence[str] | None = None
-    alpha: float = 0.05
-    level: float = 0.95
-    instrument_fwhm_deg: float = 0.08
-    size_nm: float = 60.0
-    doubt: ModelDoubt = field(default_factory=ModelDoubt)
-    taken_deg: tuple[float, ...] = ()
-
-    def phases(self) -> list[Phase]:
-        """The phases that are looked for."""
-        keys = possible_products(self.stack) if self.keys is None else self.keys
-        return [load_phase(key) for key in keys]
+__all__ = [
+    "ProductFinding",
+    "ProductLine",
+    "ProductSearch",
+    "find_products",
+    "main_places_deg",
+    "one_sided",
+    "possible_products",
+    "search_products",
+    "stands_elsewhere",
+]
 
 
 def find_products(
@@ -158,7 +110,7 @@ def search_products(searches: Sequence[ProductSearch]) -> list[tuple[ProductFind
         for phase in search.phases()
         if not phase.cell_only
     ]
-    lines = iter(_measure(searches, wanted))
+    lines = iter(measure_lines(searches, wanted))
     return [_findings(search, lines) for search in searches]
 
 
@@ -192,149 +144,6 @@ def _findings(
             _judge(phase, next(lines), film, stack, optics, alpha, search.level, search.doubt)
         )
     return _without_borrowed(found)
-
-
-@lru_cache(maxsize=512)
-def _places(phase: Phase, optics: Optics, stack: Stack) -> tuple[tuple[Hkl, float, float], ...]:
-    """Strongest lines as random grains: hkl, place, strength; lines at one place summed."""
-    lines = line_list(phase, optics.radiation, two_theta_max_deg=90.0)
-    hkl = tuple((int(h), int(k), int(m)) for h, k, m in lines.hkl)
-    strength = component_strengths(phase, hkl, ((random(), 1.0),), optics, stack)
-    groups: list[tuple[Hkl, float, float]] = []
-    for i in np.argsort(-strength):
-        place = float(lines.two_theta_deg[i])
-        for g, (first, at, total) in enumerate(groups):
-            if abs(place - at) < _SAME_PLACE_DEG:
-                whole = total + float(strength[i])
-                groups[g] = (first, (at * total + place * float(strength[i])) / whole, whole)
-                break
-        else:
-            groups.append((hkl[i], place, float(strength[i])))
-    groups.sort(key=lambda group: -group[2])
-    return tuple(g for g in groups if g[2] > 0.05 * groups[0][2])
-
-
-def main_places_deg(phase: Phase, optics: Optics, stack: Stack) -> FloatArray:
-    """Places of a phase's lines of at least a seventh of its strongest, as random grains."""
-    places = _places(phase, optics, stack)
-    return np.array([at for _, at, strength in places if strength > places[0][2] / 7.0])
-
-
-@lru_cache(maxsize=1024)
-def _line_at(place_deg: float, shape: LineShape) -> Neighbour:
-    return Neighbour(f"line at {place_deg:.2f}°", place_deg, shape)
-
-
-def _is_beside(at: float, place: float) -> bool:
-    return _SAME_PLACE_DEG < abs(at - place) < _WIDE_DEG + 0.3
-
-
-@dataclass(frozen=True, slots=True)
-class _OwnLine:
-    """A line of a phase, its shape, and the phase's other lines beside it."""
-
-    hkl: Hkl
-    place_deg: float
-    strength: float
-    shape: LineShape
-    beside: tuple[Neighbour, ...]
-
-
-@lru_cache(maxsize=256)
-def _own_lines(
-    phase: Phase, optics: Optics, stack: Stack, fwhm_deg: float, size_nm: float
-) -> tuple[_OwnLine, ...]:
-    """Strongest lines of a phase as random grains, strongest first; films of a run share them."""
-    places = _places(phase, optics, stack)
-    shapes = {
-        at: shape_of(at, fwhm_deg, _LORENTZ, size_nm, optics.radiation.mean_A)
-        for _, at, _ in places
-    }
-    return tuple(
-        _OwnLine(
-            hkl,
-            place,
-            strength,
-            shapes[place],
-            tuple(_line_at(at, shapes[at]) for _, at, _ in places if _is_beside(at, place)),
-        )
-        for hkl, place, strength in places
-    )
-
-
-_Candidate = tuple[Hkl, float, float, SingleLine]  # hkl, place, strength, what is fitted
-
-
-def _measure(
-    searches: Sequence[ProductSearch], wanted: Sequence[tuple[int, Phase]]
-) -> list[tuple[ProductLine, ...]]:
-    """The strongest lines that can be measured, `MOST_LINES` at most, for each pair of the index
-    of a search and a phase; pairs of one search stand together."""
-    candidates: list[list[_Candidate]] = []
-    for i, group in groupby(wanted, key=lambda pair: pair[0]):
-        candidates += _candidates(searches[i], [phase for _, phase in group])
-    measured: list[list[ProductLine]] = [[] for _ in wanted]
-    tried = [0] * len(wanted)
-    while True:  # where a line proves hidden the next one is tried
-        batch: list[tuple[int, _Candidate]] = []
-        for p, (of_phase, lines) in enumerate(zip(candidates, measured, strict=True)):
-            following = of_phase[tried[p] : tried[p] + MOST_LINES - len(lines)]
-            tried[p] += len(following)
-            batch += [(p, candidate) for candidate in following]
-        if not batch:
-            return [tuple(lines) for lines in measured]
-        fits = fit_single_lines(
-            [search.scan for search in searches],
-            [search.optics.radiation for search in searches],
-            [(wanted[p][0], candidate[3]) for p, candidate in batch],
-        )
-        for k, (p, (hkl, place, strength, _)) in enumerate(batch):
-            if fits.usable[k]:
-                area, error, score = float(fits.areas[k]), float(fits.sigma[k]), fits.score[k]
-                measured[p].append(ProductLine(hkl, place, area, error, float(score), strength))
-
-
-def _candidates(search: ProductSearch, phases: Sequence[Phase]) -> list[list[_Candidate]]:
-    """Lines of each phase that nothing of the stack hides, the strongest first."""
-    scan, stack, optics, taken_deg = search.scan, search.stack, search.optics, search.taken_deg
-    x, wavelength_A, fwhm_deg = scan.axis_deg, optics.radiation.mean_A, search.instrument_fwhm_deg
-
-    size_nm = search.size_nm
-    lines = [
-        [
-            line
-            for line in _own_lines(phase, optics, stack, fwhm_deg, size_nm)
-            if x[0] + 0.4 < line.place_deg < x[-1] - 0.4
-            and all(abs(line.place_deg - other) >= _CLEAR_DEG for other in taken_deg)
-        ][:_CANDIDATES]
-        for phase in phases
-    ]
-    windows = [
-        (line.place_deg - _WIDE_DEG, line.place_deg + _WIDE_DEG)
-        for of_phase in lines
-        for line in of_phase
-    ]
-    shapes = NeighbourShapes(fwhm_deg, _LORENTZ, wavelength_A)
-    poisson = scan.poisson and scan.sigma is None
-    around = iter(
-        stack_neighbours(x, scan.counts, stack, optics.radiation, windows, shapes, poisson=poisson)
-    )
-    found: list[list[_Candidate]] = []
-    taken = [
-        _line_at(at, shape_of(at, fwhm_deg, _LORENTZ, size_nm, wavelength_A)) for at in taken_deg
-    ]
-    for of_phase in lines:
-        clear: list[_Candidate] = []
-        for own in of_phase:
-            near, place = next(around), own.place_deg
-            if any(abs(n.place_deg - place) < _CLEAR_DEG and not n.ghost for n in near):
-                continue
-            # lines known to be another's, and the phase's own next ones
-            near += tuple(n for n in taken if _is_beside(n.place_deg, place)) + own.beside
-            line = SingleLine(place, own.shape, place - _WIDE_DEG, place + _WIDE_DEG, near)
-            clear.append((own.hkl, place, own.strength, line))
-        found.append(clear)
-    return found
 
 
 def _judge(
@@ -479,12 +288,12 @@ def stands_elsewhere(
     Returns "present", "absent" or "open" with the significance of its other lines: "absent" when
     they would have to show, were the lines at the places its own, and do not.
     """
-    near: Callable[[float], bool] = lambda at: any(abs(at - p) < _CLEAR_DEG for p in places_deg)  # noqa: E731
+    near: Callable[[float], bool] = lambda at: any(abs(at - p) < CLEAR_DEG for p in places_deg)  # noqa: E731
     nothing = MeasuredLines((), np.zeros((0, 0)))
     search = ProductSearch(
         scan, nothing, (), stack, optics, instrument_fwhm_deg=instrument_fwhm_deg
     )
-    (lines,) = _measure([search], [(0, phase)])
+    (lines,) = measure_lines([search], [(0, phase)])
     here = [line for line in lines if near(line.two_theta_deg)]
     there = [line for line in lines if not near(line.two_theta_deg)]
     if not there or not here:
