@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from xrdfilm.texture.peakcurve import CurveModel, breadth_estimate, fit_curve
-from xrdfilm.texture.peakshape import folded_peak, integral_breadth
+from xrdfilm.texture.peakshape import FWHM_PER_SIGMA, folded_peak, integral_breadth
 
 
 def test_fit_is_unbiased_at_low_counts_and_its_sigma_is_the_scatter():
@@ -61,3 +61,23 @@ def test_poor_fit_widens_its_uncertainty():
     poor = fit_curve(x, rng.poisson(bumpy) * 1.0, model)
     assert good.reduced < 1.5 < 5.0 < poor.reduced
     assert poor.peaks[0].fwhm_sigma_deg > 2.0 * good.peaks[0].fwhm_sigma_deg
+
+
+def test_an_axial_window_known_within_bounds_is_found_with_the_level_beneath():
+    rng = np.random.default_rng(3)
+    x = np.arange(20.0, 70.0, 0.25)
+    window = np.maximum(0.0, 1.0 - np.abs(np.arange(-6.0, 6.01, 0.01)) / 5.3)
+    grains = 0.9 / FWHM_PER_SIGMA
+    fine = np.arange(10.0, 80.0, 0.01)
+    peak = np.exp(-0.5 * ((fine - 57.0) / grains) ** 2)
+    shown = np.convolve(peak, window, "same")
+    mean = 2e4 * np.interp(x, fine, shown / shown.max()) + 150.0
+    model = CurveModel(
+        (56.8,), (0,), (0,), (1.0,), background_degree=0, axial_half_base_deg=4.8, axial_sigma=0.1
+    )
+    fit = fit_curve(x, rng.poisson(mean).astype(float), model)
+    assert fit.reduced < 1.3
+    assert fit.peaks[0].fwhm_deg == pytest.approx(0.9, abs=4 * fit.peaks[0].fwhm_sigma_deg)
+    assert fit.background[0] == pytest.approx(150.0, abs=4 * fit.background_sigma[0])
+    assert fit.background_sigma[0] < 3.0
+    assert fit.parameters[-3] * 4.8 == pytest.approx(5.3, rel=0.005)

@@ -1,6 +1,9 @@
 from __future__ import annotations
 
+import importlib.util
+import sys
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -29,6 +32,7 @@ from xrdfilm.texture.tilt import (
 )
 from xrdfilm.texture.tilt_model import TiltModel
 
+ROOT = Path(__file__).parents[2]
 YBCO = load_phase("YBCO")
 OPTICS = Optics()
 STACK = Stack(Layer(YBCO, 800.0), (), Layer(load_phase("SrTiO3"), None))
@@ -173,6 +177,51 @@ def test_simulated_tilt_scans_give_their_shares(mode):
     assert found.route == "tilt"
     assert as_record(found).route == "tilt"
     assert any("V_a/V_c" in note for note in found.notes)
+
+
+@pytest.mark.parametrize("mode", ["spinning", "fixed"])
+def test_calibration_in_short(mode):
+    """The first 60 films of benchmarks/calibration_orientation.py; 4 sigma of a count are 11 %."""
+    path = ROOT / "benchmarks" / "calibration_orientation.py"
+    spec = importlib.util.spec_from_file_location("calibration_orientation", path)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules[spec.name] = module
+    spec.loader.exec_module(module)
+    found = module.calibrate_tilt(mode, 60)
+    assert np.all(found["held"].mean(axis=0) > 0.84)
+    strong = found["top"] > 3e3
+    assert np.abs(np.median(found["off"][strong], axis=0)).max() < 0.012
+
+
+def test_no_random_grains_are_told_of_a_sharp_film_without_any():
+    """Grains of 1° beneath a window of nearly 10°: its flanks must not pass for a level."""
+    scan, _ = simulate_tilt(
+        SimulatedFilm(
+            stack=STACK, c_axis=0.9, a_axis=0.1, random=0.0,
+            c_mosaic_fwhm_deg=1.0, a_mosaic_fwhm_deg=1.0,
+        ),
+        OPTICS,
+        two_theta_acceptance_deg=1.2,
+        counts=20_000.0,
+        background_counts=100.0,
+        seed=2,
+    )  # fmt: skip
+    found, fitted = tilt_scan_orientation(
+        scan.axis_deg,
+        scan.counts,
+        YBCO,
+        OPTICS,
+        STACK,
+        replace(GEOMETRY["spinning"], out_of_plane_fwhm_deg=1.0),
+        background_counts=100.0,
+        background_sigma=1.0,
+    )
+    assert found.random.value is None
+    assert found.random.high < 0.005
+    assert fitted.level_counts == pytest.approx(100.0, abs=3.0)
+    assert fitted.fwhm_c_deg == pytest.approx(1.0, abs=0.1)
 
 
 def test_a_axis_peak_that_does_not_show_gives_a_limit():

@@ -7,15 +7,21 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from scipy.special import erf
 
 from xrdfilm._typing import FloatArray, Hkl
 from xrdfilm.crystal import Phase, line_list
 from xrdfilm.crystal.poles import component_poles, in_plane_variants
 from xrdfilm.errors import StackError
 from xrdfilm.intensity.model import unoriented_strengths, variant_share
-from xrdfilm.intensity.optics import Optics
+from xrdfilm.intensity.optics import Optics, axial_half_base_rad, divergence_on_sample_rad
 from xrdfilm.intensity.stack import layer_path
-from xrdfilm.intensity.window import FWHM_PER_SIGMA, rocking_fwhm_deg, window_aligned
+from xrdfilm.intensity.window import (
+    FWHM_PER_SIGMA,
+    axial_window,
+    rocking_fwhm_deg,
+    window_aligned,
+)
 from xrdfilm.lines import Reflection
 from xrdfilm.scan import Axis, Scan
 from xrdfilm.simulate.film import SimulatedFilm
@@ -184,8 +190,9 @@ def simulate_tilt(
 
     Spinning: each pole is spread over its circle, 1/(2π sinχ). Fixed: the density of poles at
     ``azimuth_deg``, with σ_arc² = σ_in² sin²χ + σ_out² cos²χ across the scan. The path grows as
-    1/(sinθ cosχ); ``defocus`` maps χ to the share of the line that still enters the slit. Random
-    grains give m/(4π) poles a steradian at every tilt.
+    1/(sinθ cosχ'), χ' being the tilt of the planes that reflect: the axial apertures let in all
+    within their window about χ. ``defocus`` maps χ to the share of the line that still enters
+    the slit. Random grains give m/(4π) poles a steradian at every tilt.
     """
     chi = np.arange(20.0, 70.25, 0.25) if chi_deg is None else np.asarray(chi_deg, float)
     if np.any(chi <= 0.0) or np.any(chi >= 90.0):
@@ -200,30 +207,35 @@ def simulate_tilt(
     ]
     parts: dict[str, FloatArray] = {}
     wavelength_A = optics.radiation.mean_A
-    for group in _pole_groups(film, optics, tuple(families)):
+    box = float(divergence_on_sample_rad(place, optics, film.stack.sample_length_mm))
+    groups = _pole_groups(film, optics, tuple(families))
+    own, let_in = _seen_tilts(chi, place, optics, min(group.out_fwhm_deg for group in groups))
+    sine, cosine = np.sin(np.radians(own)), np.cos(np.radians(own))
+    for group in groups:
         out = np.radians(group.out_fwhm_deg) / FWHM_PER_SIGMA
-        across = np.radians(chi[:, None] - group.tilt_deg)
+        across = np.radians(own[:, None] - group.tilt_deg)
         along_tilt = np.exp(-0.5 * (across / out) ** 2) / (np.sqrt(2.0 * np.pi) * out)
         if azimuth == "spinning":
-            density = along_tilt / (2.0 * np.pi * np.sin(np.radians(chi)))[:, None]
+            density = along_tilt / (2.0 * np.pi * sine)[:, None]
         else:
             twist = np.radians(twist_fwhm_deg) / FWHM_PER_SIGMA
-            sine, cosine = np.sin(np.radians(chi)), np.cos(np.radians(chi))
-            arc = np.sqrt((twist * sine) ** 2 + (out * cosine) ** 2)[:, None]
+            arc = np.sqrt((twist * sine) ** 2 + (out * cosine) ** 2)[:, None] * np.sqrt(2.0)
             turn = (azimuth_deg - group.azimuth_deg + 180.0) % 360.0 - 180.0
             away = np.radians(turn) * sine[:, None]
-            density = along_tilt * np.exp(-0.5 * (away / arc) ** 2) / (np.sqrt(2 * np.pi) * arc)
+            # the mean over the divergence
+            within = erf((away + 0.5 * box) / arc) - erf((away - 0.5 * box) / arc)
+            density = along_tilt * within / (2.0 * box)
         signal = density @ group.weight * group.bare
-        signal *= _tilted_path(film, group.two_theta_deg, chi, wavelength_A)
-        parts[group.component] = parts.get(group.component, 0.0) + signal
+        signal *= _tilted_path(film, group.two_theta_deg, own, wavelength_A)
+        parts[group.component] = parts.get(group.component, 0.0) + let_in @ signal
     if film.random > 0.0:
-        flat = np.zeros_like(chi)
+        flat = np.zeros_like(own)
         for family in families:
             row = lines.index(family)
             bare = _bare(film, optics, family)
-            path = _tilted_path(film, _place(film, optics, family), chi, wavelength_A)
+            path = _tilted_path(film, _place(film, optics, family), own, wavelength_A)
             flat += film.random * bare * path * lines.multiplicity[row] / (4.0 * np.pi)
-        parts["random"] = flat
+        parts["random"] = let_in @ flat
     if defocus is not None:
         parts = {name: signal * defocus(chi) for name, signal in parts.items()}
     scan, expected, parts = _finish(
@@ -240,6 +252,23 @@ def simulate_tilt(
         parts,
     )
     return scan, truth
+
+
+def _seen_tilts(
+    chi_deg: FloatArray, two_theta_deg: float, optics: Optics, fwhm_deg: float
+) -> tuple[FloatArray, FloatArray]:
+    """Tilts (M,) of planes that a χ scan (N,) sees, and how it weighs them, (N, M).
+
+    The weights of a row are the axial window's mean over steps finer than the sharpest peak.
+    """
+    half_base = float(np.degrees(axial_half_base_rad(two_theta_deg, optics)))
+    reach = 2.0 * half_base  # two stacks reach so far, the others less
+    step = min(0.1 * fwhm_deg, 0.05 * half_base)
+    low, high = max(chi_deg.min() - reach, 0.0), min(chi_deg.max() + reach, 90.0)
+    count = int(np.ceil((high - low) / step))
+    tilts = low + (np.arange(count) + 0.5) * (high - low) / count
+    weights = axial_window((tilts - chi_deg[:, None]) / half_base, optics.axial)
+    return tilts, weights * (high - low) / count / half_base
 
 
 def _shown_azimuth_fwhm_deg(twist_deg: float, tilt_spread_deg: float, chi_deg: float) -> float:

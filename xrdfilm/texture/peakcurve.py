@@ -1,11 +1,11 @@
-"""Peaks on ω, φ and χ scans: pseudo-Voigt shapes folded with the box of the divergence.
+"""Peaks on ω, φ and χ scans: pseudo-Voigt shapes folded with what the optics let in.
 
 A scan of a tilt or an azimuth shows the grains' spread widened by what the optics let in: in the
-scattering plane a box as wide as the divergence on the sample. The fitted shape is the spread
-itself, folded with that box in closed form, so the width that comes out is the grains' own and
-its covariance is the fit's. Counts are fitted by Poisson likelihood (least squares with weights
-from the fitted curve, again until they settle), which has no bias at low counts; anything else by
-least squares with its stated sigma.
+scattering plane a box as wide as the divergence on the sample, across it the triangle of the
+axial apertures. The fitted shape is the spread itself, folded with either in closed form, so the
+width that comes out is the grains' own and its covariance is the fit's. Counts are fitted by
+Poisson likelihood (least squares with weights from the fitted curve, again until they settle),
+which has no bias at low counts; anything else by least squares with its stated sigma.
 """
 
 from __future__ import annotations
@@ -16,8 +16,9 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from xrdfilm._typing import BoolArray, FloatArray
+from xrdfilm.intensity.optics import Axial
 from xrdfilm.texture.curve_features import smoothed
-from xrdfilm.texture.peakshape import folded_peak, integral_breadth
+from xrdfilm.texture.peakshape import axially_folded_peak, folded_peak, integral_breadth
 
 _REWEIGHTINGS = 4
 
@@ -40,11 +41,14 @@ class CurveModel:
     """What is fitted: which parameters the peaks have, and which they share.
 
     Parameters are ordered: background coefficients (powers of the axis scaled to −1..1), widths,
-    Lorentz fraction and asymmetry where they are fitted, shifts of the centres, areas.
+    Lorentz fraction, asymmetry and axial factor where they are fitted, shifts of the centres,
+    areas.
     ``width_group`` and ``centre_group`` (K,) give the index of each peak's width and of its group
     of centres: peaks of a group keep the spacing of ``start_deg`` and shift together; group -1
     does not shift. ``lorentz`` fixes the Lorentz fraction of all peaks, None fits one for all.
-    ``period_deg`` repeats every peak, as on a full circle.
+    ``period_deg`` repeats every peak, as on a full circle. ``axial_half_base_deg`` above 0 folds
+    with the axial window in place of the box; its width is fitted as a factor that is known
+    beforehand to be 1 within ``axial_sigma``, and does not move where that is 0.
     """
 
     start_deg: tuple[float, ...]
@@ -57,6 +61,14 @@ class CurveModel:
     skewed: bool = False
     period_deg: float | None = None
     max_fwhm_deg: float | None = None
+    axial_half_base_deg: float = 0.0
+    axial: Axial = "apertures"
+    axial_sigma: float = 0.0
+
+    @property
+    def fits_axial(self) -> bool:
+        """Whether the width of the axial window is fitted."""
+        return self.axial_half_base_deg > 0.0 and self.axial_sigma > 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +101,7 @@ class _Layout:
     widths: slice
     lorentz: int | None
     asymmetry: int | None
+    axial: int | None
     shifts: slice
     areas: slice
     size: int
@@ -103,9 +116,11 @@ def _layout(model: CurveModel) -> _Layout:
     at += lorentz is not None
     asymmetry = at if model.skewed else None
     at += asymmetry is not None
+    axial = at if model.fits_axial else None
+    at += axial is not None
     shifts = slice(at, at + max(model.centre_group) + 1)
     areas = slice(shifts.stop, shifts.stop + len(model.start_deg))
-    return _Layout(background, widths, lorentz, asymmetry, shifts, areas, areas.stop)
+    return _Layout(background, widths, lorentz, asymmetry, axial, shifts, areas, areas.stop)
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +131,7 @@ class _Shape:
     fwhm_deg: FloatArray
     lorentz: float
     asymmetry: float
+    axial: float
 
 
 def _shape_of(model: CurveModel, lay: _Layout, p: FloatArray) -> _Shape:
@@ -127,6 +143,7 @@ def _shape_of(model: CurveModel, lay: _Layout, p: FloatArray) -> _Shape:
         p[lay.widths][list(model.width_group)],
         eta,
         0.0 if lay.asymmetry is None else float(p[lay.asymmetry]),
+        1.0 if lay.axial is None else float(p[lay.axial]),
     )
 
 
@@ -135,6 +152,16 @@ def _shapes(x: FloatArray, model: CurveModel, shape: _Shape) -> FloatArray:
     rows = np.zeros((len(model.start_deg), x.size))
     for row, centre, fwhm in zip(rows, shape.centre_deg, shape.fwhm_deg, strict=True):
         for image in _images(x, float(centre), model.period_deg):
+            if model.axial_half_base_deg > 0.0:
+                row += axially_folded_peak(
+                    x,
+                    float(centre) + image,
+                    float(fwhm),
+                    shape.lorentz,
+                    half_base_deg=shape.axial * model.axial_half_base_deg,
+                    axial=model.axial,
+                )
+                continue
             row += folded_peak(
                 x,
                 float(centre) + image,
@@ -175,6 +202,9 @@ def _gradient(
     if lay.asymmetry is not None:
         moved = replace(shape, asymmetry=shape.asymmetry + 1e-6)
         columns[:, lay.asymmetry] = weighed(moved, 1e-6).sum(axis=0)
+    if lay.axial is not None:
+        moved = replace(shape, axial=shape.axial + 1e-5)
+        columns[:, lay.axial] = weighed(moved, 1e-5).sum(axis=0)
     return columns
 
 
@@ -221,13 +251,21 @@ def fit_curve(
         peaks = _shapes(x, model, _shape_of(model, lay, p))
         return np.asarray(basis @ p[lay.background] + p[lay.areas] @ peaks)
 
+    # what is known of a parameter beforehand counts as one more observation
+    known = np.zeros((int(lay.axial is not None), lay.size))
+    if lay.axial is not None:
+        known[0, lay.axial] = 1.0 / model.axial_sigma
+    p0 = start.copy()
+
     def best(p: FloatArray, spread: FloatArray) -> FloatArray:
         def residuals(q: FloatArray) -> FloatArray:
-            return np.asarray(((y - curve(q * scale)) / spread)[keep])
+            counted = ((y - curve(q * scale)) / spread)[keep]
+            return np.append(counted, known @ (p0 - q * scale))
 
         def slopes(q: FloatArray) -> FloatArray:
             gradient = _gradient(x, model, lay, basis, q * scale)
-            return np.asarray((-gradient * scale / spread[:, None])[keep])
+            counted = (-gradient * scale / spread[:, None])[keep]
+            return np.vstack([counted, -known * scale])
 
         found = least_squares(
             residuals,
@@ -255,7 +293,7 @@ def fit_curve(
     fitted = curve(p)
     jacobian = _gradient(x, model, lay, basis, p)[keep]
     weighted = jacobian / spread[keep][:, None]
-    information = weighted.T @ weighted
+    information = weighted.T @ weighted + known.T @ known
     norm = np.sqrt(np.maximum(np.diag(information), 1e-300))
     covariance = np.linalg.pinv(information / np.outer(norm, norm), rcond=1e-12, hermitian=True)
     covariance /= np.outer(norm, norm)
@@ -345,6 +383,8 @@ def _start(
         start[lay.lorentz], low[lay.lorentz], high[lay.lorentz] = 0.1, -0.15, 1.0
     if lay.asymmetry is not None:
         low[lay.asymmetry], high[lay.asymmetry] = -0.9, 0.9
+    if lay.axial is not None:
+        start[lay.axial], low[lay.axial], high[lay.axial] = 1.0, 0.05, 5.0
     reach = 1.5 * widths.max()
     low[lay.shifts], high[lay.shifts] = -reach, reach
     columns = np.hstack([basis, _shapes(x, model, _shape_of(model, lay, start)).T])

@@ -330,7 +330,15 @@ def tilt_scan_orientation(
             'a χ scan is "spinning" or "fixed"; for azimuth scans see azimuth_orientation'
         )
     scan = fit_tilt_scan(
-        chi_deg, counts, phase, optics, stack, geometry, sigma=sigma, layer_index=layer_index
+        chi_deg,
+        counts,
+        phase,
+        optics,
+        stack,
+        geometry,
+        sigma=sigma,
+        layer_index=layer_index,
+        axial_sigma=(spread or ModelSpread()).axial_sigma(optics),
     )
     covariance = scan.covariance.copy()
     ring: float | None = None

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 from xrdfilm._typing import FloatArray
 from xrdfilm.crystal import Phase
 from xrdfilm.errors import CannotTellError
-from xrdfilm.intensity.optics import Optics
+from xrdfilm.intensity.optics import Optics, axial_half_base_rad
 from xrdfilm.intensity.stack import Stack
 from xrdfilm.texture.curve_features import saturated_top
 from xrdfilm.texture.peakcurve import CurveFit, CurveModel, fit_curve
@@ -23,8 +23,8 @@ _SHOWS = 5.0  # standard uncertainties
 class TiltScan:
     """A fitted χ scan: areas in counts·deg of χ at the tilts of c- and a-axis grains.
 
-    ``level_counts`` is the mean height between the peaks; ``covariance`` (3, 3) belongs to
-    (area c, area a, level).
+    ``level_counts`` is the mean height beneath the peaks; ``covariance`` (3, 3) belongs to
+    (area c, area a, level). Widths are those of the grains' spread, the axial window taken off.
     """
 
     area_c: float
@@ -52,8 +52,12 @@ def fit_tilt_scan(
     *,
     sigma: ArrayLike | None = None,
     layer_index: int = 0,
+    axial_sigma: float = 0.10,
 ) -> TiltScan:
     """Signals of a χ scan at the tilts of c- and a-axis grains: (N,) ascending χ and counts.
+
+    ``axial_sigma`` is the relative uncertainty of the axial acceptance; the scan itself narrows
+    it where the grains' spread does not hide the window.
 
     Raises CannotTellError where the range misses either pole, no peak shows at either, or a top is
     saturated.
@@ -79,8 +83,18 @@ def fit_tilt_scan(
             "with an absorber or less beam"
         )
     spread = None if sigma is None else np.asarray(sigma, dtype=float)
+    # χ sweeps the poles across the scattering plane, where the axial apertures make a window of
+    # several degrees: a shape without its straight flanks takes them for level
     curve = CurveModel(
-        (tilt_c, tilt_a), (0, 1), (0, 1), (width, width), max_fwhm_deg=15.0, lorentz=None
+        (tilt_c, tilt_a),
+        (0, 1),
+        (0, 1),
+        (width, width),
+        max_fwhm_deg=15.0,
+        lorentz=None,
+        axial_half_base_deg=float(np.degrees(axial_half_base_rad(model.two_theta_deg, optics))),
+        axial=optics.axial,
+        axial_sigma=axial_sigma,
     )
     # a flat background, and what random grains add along their path
     rising = model.random_shape(x)
