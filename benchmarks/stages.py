@@ -32,13 +32,14 @@ STAGES = {
     "  both fits of all windows": ("fitting/engine", "fit_block"),
     "  alignment": ("analysis/anchors", "align_by_layers"),
     "  cell": ("analysis/anchors", "cell_of_film"),
-    "orientation": ("analysis/film", "_orientation"),
-    "fluoride": ("analysis/film", "_fluoride"),
+    "whether K-alpha2 shows as stated": ("analysis/doublet_check", "doublet_note"),
+    "orientation": ("analysis/film_shares", "orientation_by_lines"),
+    "fluoride": ("analysis/minor_phases", "fluoride_of"),
     "  windows and neighbours": ("fluoride/setup", "prepare"),
     "  lines at every cell": ("fluoride/setup", "scan"),
     "products": ("analysis/film", "_products"),
     "  fits of single lines": ("fitting/single_lines", "fit_single_lines"),
-    "buffers": ("analysis/film", "_buffers"),
+    "buffers": ("analysis/film_structure", "buffers_of"),
     "lines that nothing explains": ("analysis/leftover", "unexplained_lines"),
     "record and verdict": ("runs/setup", "record"),
 }
@@ -92,7 +93,7 @@ def main() -> None:
     for stage in STAGES:
         part = whole * watch.seen[stage] / watch.ticks
         told += 0.0 if stage.startswith(" ") else part
-        print(f"{part:6.2f}   {stage}")
+        print(f"{part:6.2f}   {stage}" + " (not seen: has it moved?)" * (not watch.seen[stage]))
     print(f"{whole - told:6.2f}   everything else")
 
 
