@@ -14,9 +14,18 @@ from xrdfilm.analysis.record import settings_of
 from xrdfilm.analysis.side_scans import SideScans, film_mosaics
 from xrdfilm.crystal import load_phase
 from xrdfilm.estimate import Estimate
+from xrdfilm.readers.scan_checks import inspect
 from xrdfilm.runfile import AngleScan, RunFile
 from xrdfilm.scan import Scan
-from xrdfilm.simulate import SimulatedFilm, fluoride, simulate_azimuth, simulate_rocking
+from xrdfilm.simulate import (
+    Ghosts,
+    Instrument,
+    SimulatedFilm,
+    fluoride,
+    simulate_azimuth,
+    simulate_rocking,
+    simulate_scan,
+)
 from xrdfilm.texture.response import Mosaic
 
 
@@ -164,3 +173,23 @@ def test_a_scan_of_another_axis_is_named_as_such() -> None:
     assert film.unreadable is not None
     assert "rocking scan" in film.unreadable
     assert "run.toml" in film.unreadable
+
+
+def test_ghosts_of_a_line_that_the_detector_cut_off_are_no_phases() -> None:
+    """The substrate's line is too strong for the counter: what it threw cannot be reckoned."""
+    premises = premises_on("crystal", 0.5)
+    film = SimulatedFilm(
+        stack=premises.stack, c_mosaic_fwhm_deg=0.5, a_mosaic_fwhm_deg=0.5,
+    )  # fmt: skip
+    scan, _ = simulate_scan(
+        film, premises.optics, seed=2, counts=2e4, top_of=(0, 0, 5),
+        instrument=Instrument(ghosts=Ghosts(k_beta=0.006, tungsten=0.002)),
+    )  # fmt: skip
+    full = 5000.0
+    cut = replace(scan, counts=np.minimum(scan.counts, full))
+    cut = replace(cut, findings=inspect(cut.axis_deg, cut.counts, "two_theta"))
+    assert any(finding.code == "saturation" for finding in cut.findings)
+    (analysis,) = analyse_films([FilmInput("x", premises, cut)])
+    assert analysis.unreadable is None
+    assert [line.two_theta_deg for line in analysis.unexplained] == []
+    assert [product.phase for product in analysis.products if product.detected] == []

@@ -525,3 +525,19 @@ def test_inputs_are_left_alone_and_answers_repeat():
     parts = calibration.components(film)
     first = estimate_fluoride(scan, lines, parts, STO, optics).record()
     assert estimate_fluoride(scan, lines, parts, STO, optics).record() == first
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_k_beta_of_its_own_line_is_no_second_fluoride(seed):
+    """On tape (200) is nobody's, and its K-beta stands where (111) of a 5.94 Å cell would."""
+    film = film_of(
+        TAPE,
+        4.0,
+        (fluoride(BAF2, 0.3, mosaic_fwhm_deg=4.0),),
+        buffers=(BufferTexture(4.0), BufferTexture(4.0)),
+    )
+    ghostly = replace(FLAT, ghosts=Ghosts(k_beta=0.006, tungsten=0.002))
+    found = analysed(film, instrument=ghostly, seed=seed, angles=grid(20.0, 57.0, 0.02))
+    assert not found.detected
+    assert found.cell_A is None
+    assert found.aligned is None or found.aligned.volume_fraction.high > 0.3

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from xrdfilm.crystal import load_phase
+from xrdfilm.crystal.radiation import two_theta_of
+from xrdfilm.fitting.profile import pseudo_voigt
 from xrdfilm.fluoride.products import (
     find_products,
     main_places_deg,
@@ -19,7 +22,15 @@ from xrdfilm.intensity.model import Orientation
 from xrdfilm.intensity.optics import Optics
 from xrdfilm.intensity.stack import Layer, Stack
 from xrdfilm.lines import MeasuredLines
-from xrdfilm.simulate import Background, Instrument, Minor, SimulatedFilm, grid, simulate_scan
+from xrdfilm.scan import Scan
+from xrdfilm.simulate import (
+    Background,
+    Instrument,
+    Minor,
+    SimulatedFilm,
+    grid,
+    simulate_scan,
+)
 from xrdfilm.simulate.film import Grains
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "benchmarks"))
@@ -148,3 +159,27 @@ def test_owner_of_a_line_shows_elsewhere_or_not():
     )
     other, _, _ = scanned(minor=(fluoride,))
     assert stands_elsewhere(other, yttria, places, STO, OPTICS, 0.08)[0] == "absent"
+
+
+@pytest.mark.parametrize("c_A", [11.67, 11.69, 11.71])
+def test_k_beta_of_a_broad_film_line_is_no_carbonate(c_A):
+    """K-beta of YBCO (005) falls within 0.1° of BaCO3 (130), and is as wide as the film's line."""
+    film = YBCO.with_cell(c_A=c_A)
+    stack = replace(STO, film=Layer(film, 800.0))
+    rays = OPTICS.radiation
+    parent = two_theta_of(c_A / 5.0, rays.k_alpha1_A)
+    ghost = two_theta_of(c_A / 5.0, rays.k_beta_A)
+    x = grid(30.0, 45.0, 0.02)
+    mean = 200.0 + 6000.0 * pseudo_voigt(x, parent, 0.25, 0.6)
+    mean += 36.0 * pseudo_voigt(x, ghost, 0.25, 0.6)
+    called = 0
+    for seed in range(10):
+        scan = Scan(x, np.random.default_rng(seed).poisson(mean).astype(float))
+        none = MeasuredLines((), np.zeros((0, 0)))
+        (found,) = find_products(
+            scan, none, (), stack, OPTICS, keys=("BaCO3",), instrument_fwhm_deg=0.1
+        )
+        called += found.detected
+        assert found.lines
+        assert all(abs(line.two_theta_deg - ghost) > 0.1 for line in found.lines)
+    assert called <= 2

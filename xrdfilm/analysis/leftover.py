@@ -17,6 +17,7 @@ from xrdfilm.fluoride.estimate import FluorideEstimate
 from xrdfilm.fluoride.products import ProductFinding
 from xrdfilm.lattice.fringes import Fringes
 from xrdfilm.linemap.expected import HALF_WAVELENGTH
+from xrdfilm.linemap.ghosts import ghost_heights
 from xrdfilm.linemap.unexplained import UnexplainedLine, find_unexplained
 
 CANDIDATE_PHASES = (
@@ -61,6 +62,14 @@ def unexplained_lines(
         and not np.any(np.abs(own - line.two_theta_deg) < OWN_DEG)
         and not _in_a_tail(line, coupled, fluoride)
     ]
+    if kept:  # a parent that was cut off, or that no line was fitted to, throws ghosts too
+        at = np.array([line.two_theta_deg for line in kept])
+        ghosts = ghost_heights(coupled.scan, at, rays)
+        kept = [
+            line
+            for line, height in zip(kept, ghosts.tolist(), strict=True)
+            if line.area_counts_deg / line.fwhm_deg > height
+        ]
     if fringes is not None and kept:
         comb = fringes.modulation(np.array([line.two_theta_deg for line in kept])) > 0.2
         kept = [

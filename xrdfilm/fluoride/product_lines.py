@@ -17,7 +17,12 @@ from xrdfilm.fluoride.model import ModelDoubt, component_strengths
 from xrdfilm.intensity.model import Orientation, random
 from xrdfilm.intensity.optics import Optics
 from xrdfilm.intensity.stack import Stack
-from xrdfilm.linemap.neighbours import NeighbourShapes, shape_of, stack_neighbours
+from xrdfilm.linemap.ghosts import ghost_heights
+from xrdfilm.linemap.neighbours import (
+    NeighbourShapes,
+    shape_of,
+    stack_neighbours,
+)
 from xrdfilm.lines import MeasuredLines
 from xrdfilm.scan import Scan
 
@@ -28,6 +33,8 @@ _SAME_PLACE_DEG = 0.15
 CLEAR_DEG = 0.3
 _CANDIDATES = 10
 _WIDE_DEG = 1.2
+BEYOND_GHOST = 3.0  # standard uncertainties that a line must stand above what a ghost may be
+GHOST_MATTERS = 2.0  # standard uncertainties that the highest ghost must reach
 _LORENTZ = 0.3  # of the instrument's profile
 
 
@@ -177,10 +184,27 @@ def measure_lines(
             [search.optics.radiation for search in searches],
             [(wanted[p][0], candidate[3]) for p, candidate in batch],
         )
+        ghosts = _ghost_areas(searches, [(wanted[p][0], line) for p, (*_, line) in batch])
         for k, (p, (hkl, place, strength, _)) in enumerate(batch):
-            if fits.usable[k]:
-                area, error, score = float(fits.areas[k]), float(fits.sigma[k]), fits.score[k]
-                measured[p].append(ProductLine(hkl, place, area, error, float(score), strength))
+            noise = float(fits.sigma[k])
+            # what a ghost may be is nobody's; one too low to be found at all does not matter
+            beyond = fits.areas[k] - ghosts[k] > BEYOND_GHOST * noise
+            if fits.usable[k] and (beyond or ghosts[k] < GHOST_MATTERS * noise):
+                area, score = float(fits.areas[k]), float(fits.score[k])
+                measured[p].append(ProductLine(hkl, place, area, noise, score, strength))
+
+
+def _ghost_areas(
+    searches: Sequence[ProductSearch], lines: Sequence[tuple[int, SingleLine]]
+) -> FloatArray:
+    """Most area that ghosts of what each scan shows may have at its lines, (L,)."""
+    areas = np.zeros(len(lines))
+    for i in {i for i, _ in lines}:
+        own = [k for k, (of, _) in enumerate(lines) if of == i]
+        scan, rays = searches[i].scan, searches[i].optics.radiation
+        heights = ghost_heights(scan, np.array([lines[k][1].place_deg for k in own]), rays)
+        areas[own] = heights * np.array([lines[k][1].shape.fwhm_deg for k in own])
+    return areas
 
 
 def _candidates(search: ProductSearch, phases: Sequence[Phase]) -> list[list[_Candidate]]:

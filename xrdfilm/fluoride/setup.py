@@ -11,9 +11,9 @@ from numpy.typing import ArrayLike
 
 from xrdfilm._typing import FloatArray, Hkl
 from xrdfilm.crystal import Phase
-from xrdfilm.crystal.radiation import two_theta_of
+from xrdfilm.crystal.radiation import d_of, two_theta_of
 from xrdfilm.fitting.cellscan import LineScan, scan_line
-from xrdfilm.fitting.line_window import LineShape, LineWindow, line_window
+from xrdfilm.fitting.line_window import LineShape, LineWindow, Neighbour, line_window
 from xrdfilm.fluoride.conversion import (
     BAF2_EDGE_A,
     RelativeArea,
@@ -24,7 +24,13 @@ from xrdfilm.fluoride.model import (
 )
 from xrdfilm.intensity.optics import Optics
 from xrdfilm.intensity.stack import Stack
-from xrdfilm.linemap.neighbours import NeighbourShapes, overlapping, shape_of, stack_neighbours
+from xrdfilm.linemap.ghosts import ghost_heights
+from xrdfilm.linemap.neighbours import (
+    NeighbourShapes,
+    overlapping,
+    shape_of,
+    stack_neighbours,
+)
 from xrdfilm.lines import MeasuredLines
 from xrdfilm.scan import Scan
 
@@ -222,6 +228,7 @@ def prepare(
         more=also_present,
         poisson=scan.poisson and scan.sigma is None,
     )
+    near = _with_own_ghost(near, scan, optics, grid.places_deg, reaches, shapes)
     sigma = scan.sigma
     if sigma is None and not scan.poisson:
         sigma = scan.uncertainty()
@@ -235,6 +242,39 @@ def prepare(
         stack, optics, settings, phase, grid.edges_A, grid.nominal, grid.places_deg, windows,
         grid.shared,
     )  # fmt: skip
+
+
+def _with_own_ghost(
+    near: tuple[tuple[Neighbour, ...], ...],
+    scan: Scan,
+    optics: Optics,
+    places_deg: FloatArray,
+    reaches: Sequence[tuple[float, float]],
+    shapes: NeighbourShapes,
+) -> tuple[tuple[Neighbour, ...], ...]:
+    """Neighbours, with the K-beta of whatever stands highest where (200) may be, beside (111).
+
+    Of a fluoride along (00l) it falls on the (111) of a cell a twentieth smaller, and nothing of
+    the stack foretells it.
+    """
+    first, second = FLUORIDE_LINES.index((1, 1, 1)), FLUORIDE_LINES.index((2, 0, 0))
+    rays, x = optics.radiation, scan.axis_deg
+    own = places_deg[second]
+    here = np.flatnonzero((own.min() - 0.1 < x) & (x < own.max() + 0.1))
+    low, high = reaches[first]
+    if rays.k_beta_A is None or here.size < 3 or not high > low:
+        return near
+    parent = float(x[here[np.argmax(scan.counts[here])]])
+    place = float(two_theta_of(d_of(parent, rays.k_alpha1_A), rays.k_beta_A))
+    height = float(ghost_heights(scan, np.array([place]), rays)[0])
+    shape = shapes.at(place)
+    if not height > 0.0 or not low - 0.3 < place < high + 0.3:
+        return near
+    if any(n.ghost and abs(n.place_deg - place) < shape.fwhm_deg / 3.0 for n in near[first]):
+        return near
+    ceiling = 1.2 * height * shape.fwhm_deg if np.isfinite(height) else None
+    ghost = Neighbour(f"K-beta of the line at {parent:.2f}°", place, shape, False, True, ceiling)
+    return tuple((*n, ghost) if i == first else n for i, n in enumerate(near))
 
 
 def _broadening(lines: MeasuredLines | None, settings: FluorideSettings, optics: Optics) -> float:

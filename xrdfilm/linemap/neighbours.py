@@ -22,9 +22,10 @@ from xrdfilm.fitting.noise import noise_scale
 from xrdfilm.intensity.stack import Stack
 
 WEAKEST = 0.03  # of a phase's strongest line as a powder; weaker ones are no neighbours
-_K_BETA, _TUNGSTEN, _HALF = 0.02, 0.01, 0.002
+K_BETA, TUNGSTEN, HALF = 0.02, 0.01, 0.002
 """Most that a ghost shows of its parent's height: upper ends of common practice, no source."""
 
+NEAR_DEG = 0.12  # a line's top is looked for this near its place
 _TAIL_DEG2 = 2e-3  # of a line's height times the square of the distance: a Lorentzian tail
 _SINGLE_CRYSTALS = ("SrTiO3", "LaAlO3", "MgO", "Al2O3", "YSZ")
 
@@ -112,10 +113,10 @@ def _candidates(stack: Stack, radiation: Radiation) -> _Candidates:
             spacings.append(d)
         halves += _half_wavelengths(phase, radiation, direct, first, substrate)
     ghosts = list(halves)
-    others = [(f"W L-alpha{k + 1}", w, _TUNGSTEN * (1.0 if k == 0 else 0.12))
+    others = [(f"W L-alpha{k + 1}", w, TUNGSTEN * (1.0 if k == 0 else 0.12))
               for k, w in enumerate(radiation.tungsten_A)]  # fmt: skip
     if radiation.k_beta_A is not None:
-        others.append(("K-beta", radiation.k_beta_A, _K_BETA))
+        others.append(("K-beta", radiation.k_beta_A, K_BETA))
     for name, wavelength_A, share in others:
         places = two_theta_of(np.array(spacings), wavelength_A)
         ghosts += [
@@ -202,7 +203,7 @@ def _half_wavelengths(
             hkl = "".join(str(int(i)) for i in axis * order)
             rows.append(
                 _Row(
-                    f"half wavelength of {phase.key} ({hkl})", float(at), -1 - first, _HALF,
+                    f"half wavelength of {phase.key} ({hkl})", float(at), -1 - first, HALF,
                     True, True, substrate,
                 )
             )  # fmt: skip
@@ -229,7 +230,7 @@ def stack_neighbours(
     """
     known = _candidates(stack, radiation)
     n = known.n_direct
-    own, noise = _heights(two_theta_deg, counts, known.place_deg[:n], poisson)
+    own, noise = heights_near(two_theta_deg, counts, known.place_deg[:n], poisson)
     height = own[np.maximum(known.parent, 0)]
     for halves, orders in known.halves:
         tops = own[orders]
@@ -312,12 +313,15 @@ def _phase_of(label: str) -> str:
     return label.split(" (")[0]
 
 
-def _heights(
+def heights_near(
     two_theta_deg: FloatArray, counts: FloatArray, places: FloatArray, poisson: bool
 ) -> tuple[FloatArray, FloatArray]:
-    """Height over the surroundings near each place (nan outside the scan) and their noise."""
+    """Height over the surroundings near each place (nan outside the scan), and their noise.
+
+    ``two_theta_deg`` and ``counts`` (N,), ``places`` (P,) in degrees; both results (P,) in counts.
+    """
     step = float(two_theta_deg[-1] - two_theta_deg[0]) / max(two_theta_deg.size - 1, 1)
-    half = max(1, int(0.12 / step))
+    half = max(1, int(NEAR_DEG / step))
     wide = max(half + 2, int(0.8 / step))
     middle = np.searchsorted(two_theta_deg, places)
     inside = (middle > half) & (middle < two_theta_deg.size - half)
