@@ -137,6 +137,14 @@ case(
     "2theta,intensity,error\n" + rows("{x:.4f},{y:.0f},7.5"),
     sigma=np.full(X.size, 7.5),
 )
+case("intensity before the angle", rows("{y:.0f} {x:.4f}"), codes=("columns_turned",))
+case("angle before the intensity", rows("{x:.4f} {y:.0f}"), absent=("columns_turned",))
+case(
+    "intensity before the angle, then sigma",
+    rows("{y:.0f} {x:.4f} {s:.5f}"),
+    sigma=np.round(np.sqrt(Y), 5),
+    codes=("columns_turned",),
+)
 case("third column an attenuator", rows("{x:.4f} {y:.0f} 1"), codes=("attenuator_column",))
 case(
     "2θ in the second column",

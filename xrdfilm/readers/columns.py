@@ -302,7 +302,7 @@ def _by_evidence(rows: FloatArray) -> Columns:
     if fields == 2:
         if _runs(rows[:, 0]) or not _runs(rows[:, 1]):
             return Columns(0, 1)
-        return Columns(1, 0)
+        return Columns(1, 0, findings=(_turned(1, 0),))
     running = [at for at in range(fields) if _runs(rows[:, at])]
     plain = [at for at in running if not _is_index(rows[:, at])]
     if plain and running and running[0] != plain[0] and fields >= 3:
@@ -320,6 +320,11 @@ def _by_evidence(rows: FloatArray) -> Columns:
     if not others:
         raise ColumnsError("has an angle but no intensity; choose the columns")
     intensity_at = others[0] if axis_at == 0 or len(others) == 1 else _after(others, axis_at)
+    before = [at for at in others if at < axis_at]
+    if before and third_column(rows[:, before[0]], rows[:, intensity_at]) == "sigma":
+        intensity_at = before[0]
+    if intensity_at < axis_at:
+        findings.append(_turned(axis_at, intensity_at))
     sigma_at = factor_at = None
     rest = [at for at in others if at != intensity_at]
     for at in rest:
@@ -336,6 +341,12 @@ def _by_evidence(rows: FloatArray) -> Columns:
         else:
             findings.append(finding("column_ignored", f"column {at + 1}"))
     return Columns(axis_at, intensity_at, sigma_at, factor_at, findings=tuple(findings))
+
+
+def _turned(axis_at: int, intensity_at: int) -> Finding:
+    return finding(
+        "columns_turned", f"angle in column {axis_at + 1}, intensity in column {intensity_at + 1}"
+    )
 
 
 def _after(places: list[int], axis_at: int) -> int:

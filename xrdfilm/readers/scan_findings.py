@@ -83,6 +83,13 @@ FINDINGS: dict[str, Kind] = {
         "see which is right; take it out of the run file where the file is",
     ),
     # -- put right, and told
+    "columns_turned": Kind(
+        "repaired",
+        "the intensity stands before the angle; the column that runs steadily was taken for the "
+        "angle",
+        "see whether the columns were swapped; name them, or state columns under [scan] in "
+        "run.toml",
+    ),
     "descending": Kind("repaired", "the axis runs downwards; rows were turned round", "nothing"),
     "unsorted": Kind(
         "repaired",
