@@ -17,6 +17,7 @@ from xrdfilm.analysis.record import film_record
 from xrdfilm.crystal import load_phase
 from xrdfilm.decision.limits import parse_limits
 from xrdfilm.intensity.model import random
+from xrdfilm.linemap.neighbours import K_BETA, TUNGSTEN
 from xrdfilm.runfile import RunFile
 from xrdfilm.simulate import (
     Background,
@@ -121,8 +122,9 @@ def _ghosts(k_beta: float, tungsten: float) -> Callable[[Case, np.random.Generat
 NO_FLUORIDE: dict[str, tuple[Sequence[int], Callable[[Case, np.random.Generator], Film]]] = {
     "CeO2 (111) and La2Zr2O7 (222)": ((TAPE,), _beside),
     "BaCO3 (111) and (021)": (ALL, _carbonate),
-    "K-beta ghosts of up to 3 %": (ALL, _ghosts(0.03, 0.0008)),
-    "W ghosts of up to 2 %": (ALL, _ghosts(0.003, 0.02)),
+    # the most that `xrdfilm.linemap.neighbours` allows for
+    f"K-beta ghosts of up to {100 * K_BETA:g} %": (ALL, _ghosts(K_BETA, 0.0008)),
+    f"W ghosts of up to {100 * TUNGSTEN:g} %": (ALL, _ghosts(0.003, TUNGSTEN)),
 }
 
 

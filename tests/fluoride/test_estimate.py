@@ -289,6 +289,10 @@ def test_noise_at_a_weak_place_is_no_mixture():
     assert odd.name is None
     assert odd.fitting == ("aligned_111",)
     assert "come nearest to (111)-aligned" in odd.text
+    # (220) alone, where every assumption wants other lines too, may be no fluoride at all
+    alien = judged_lines([1.0, -6.0, 155.0, 1.0], **strengths)
+    assert alien.name is None
+    assert alien.fitting == ()
     # lines that do show make one
     both = judged_lines([4000.0, 60.0, 125.0, 85.0], **strengths)
     assert both.name == "mixed"

@@ -19,6 +19,7 @@ from xrdfilm.fitting.cellscan import LineScan
 
 MEMBER_SHOWS = 4.0  # standard uncertainties by which a part of a mixture must stand out
 NEAREST = 25.0  # in chi-square: an assumption worse than the best by more is out of the question
+HOPELESS = 1e-9  # where even the best agrees no better, the line that shows may be no fluoride's
 _WORDS = {"aligned_00l": "(00l)-aligned", "aligned_111": "(111)-aligned", "random": "random"}
 
 
@@ -266,11 +267,14 @@ def judge_orientation(
     if p_mixture < 1e-3 or active.size < 2 or not parts_stand_out:
         least = min(misfits.values())
         nearest = tuple(n for n, chi in misfits.items() if chi < least + NEAREST)
-        told = " or ".join(_WORDS.get(n, n) for n in nearest)
+        grains = " or ".join(_WORDS.get(n, n) for n in nearest)
+        said = f"come nearest to {grains} grains but do not fit"
+        if max(p_values.values()) < HOPELESS:  # the nearest is no answer either
+            nearest, said = (), "fit no mixture of the orientations, not by far"
         return OrientationVerdict(
             None, nearest, p_values, members, empty, np.zeros((0, 0)),
-            f"the line ratios come nearest to {told} grains but do not fit: an overlapping line, "
-            "another phase, or an orientation not thought of",
+            f"the line ratios {said}: an overlapping line, another phase, or an orientation "
+            "not thought of",
         )  # fmt: skip
     return OrientationVerdict(
         "mixed",
