@@ -285,7 +285,7 @@ def test_noise_at_a_weak_place_is_no_mixture():
     noisy = judged_lines([4000.0, -3.0, 2.0, 15.0], **strengths)
     assert noisy.name == "aligned_111"
     # what no orientation explains is told as such, with those that come nearest
-    odd = judged_lines([4000.0, -3.0, 2.0, -40.0], **strengths)
+    odd = judged_lines([4000.0, -3.0, 2.0, -30.0], **strengths)
     assert odd.name is None
     assert odd.fitting == ("aligned_111",)
     assert "come nearest to (111)-aligned" in odd.text
