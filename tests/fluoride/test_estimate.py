@@ -10,7 +10,10 @@ import numpy as np
 import pytest
 
 from xrdfilm.crystal import load_phase
+from xrdfilm.crystal.radiation import two_theta_of
 from xrdfilm.errors import CannotTellError
+from xrdfilm.fitting.detection import doublet_constants
+from xrdfilm.fitting.profile import doublet
 from xrdfilm.fluoride.amplitude import judge_orientation
 from xrdfilm.fluoride.conversion import RelativeArea, bound_hf_ug_cm2
 from xrdfilm.fluoride.estimate import FluorideSettings, ReferenceFilms, estimate_fluoride
@@ -42,6 +45,7 @@ TAPE = Stack(
     (Layer(load_phase("CeO2"), 75.0), Layer(load_phase("La2Zr2O7"), 200.0)),
     Layer(load_phase("Ni-5W"), None),
 )
+BAF2_111_DEG = float(two_theta_of(BAF2.cell.a_A / np.sqrt(3.0), Optics().radiation.k_alpha1_A))
 ANGLES = grid(20.0, 64.0, 0.02)
 EXACT = FluorideSettings(doubt=ModelDoubt.none())
 FLAT = Instrument(background=Background(200.0, air_share=0.0, slope_per_deg=0.0))
@@ -131,7 +135,7 @@ def test_nothing_there_is_a_limit_side_by_side():
     assert record.hf_bound_ug_cm2.low == 0.0
     unit = YBCO.cell.volume_A3
     highest = float(bound_hf_ug_cm2(np.array([record.conversion.low]), 800.0, unit)[0])
-    assert record.hf_bound_ug_cm2.high == pytest.approx(highest)
+    assert record.hf_bound_ug_cm2.high == pytest.approx(highest, rel=1e-3)  # as recorded: rounded
     assert any("Local codes" in note for note in record.notes)
     # the unbounded estimates are kept, whatever their sign
     estimates = [a.volume_fraction.estimate for a in found.assumptions]
@@ -227,12 +231,12 @@ def test_a_doubted_share_of_the_film_widens_the_amount():
     )
     narrow, wide = (f.under("aligned_00l").volume_fraction for f in (sure, unsure))
     assert wide.sources["orientation"] == pytest.approx(0.3 * 0.01, rel=0.1)
-    assert wide.high - wide.low > 5.0 * (narrow.high - narrow.low)
+    assert wide.high - wide.low > 3.0 * (narrow.high - narrow.low)
 
 
 def test_open_orientation_is_judged_by_all_that_may_hold():
     """One line alone, (111): fluoride aligned so, or a thousand times as much of random grains."""
-    share = 0.0008
+    share = 0.0005
     part = fluoride(BAF2, share, "aligned_111", mosaic_fwhm_deg=1.0)
     found = analysed(film_of(TAPE, minor=(part,)))
     assert found.detected
@@ -317,7 +321,9 @@ def test_random_fluoride_is_told_and_so_is_a_mixture():
     minor = (fluoride(BAF2, 0.2, "random"),)
     found = analysed(film_of(mosaic=4.0, minor=minor), counts=1e5)
     assert found.settled == "random"
-    assert found.under("random").volume_fraction.value == pytest.approx(0.2, rel=0.1)
+    told = found.under("random").volume_fraction
+    assert abs(told.value - 0.2) < 2.5 * told.sigma
+    assert told.sigma < 0.12 * told.value
     mixed = (
         fluoride(BAF2, 0.15, "random"),
         fluoride(BAF2, 0.004, "aligned", mosaic_fwhm_deg=4.0),
@@ -545,3 +551,25 @@ def test_k_beta_of_its_own_line_is_no_second_fluoride(seed):
     assert not found.detected
     assert found.cell_A is None
     assert found.aligned is None or found.aligned.volume_fraction.high > 0.3
+
+
+@pytest.mark.parametrize("mixing", [0.3, 0.6, 0.95])
+def test_the_area_of_a_plain_line_does_not_lean_on_its_shape(mixing):
+    """A (111) line of any Lorentz fraction on a film without fluoride: its area comes back."""
+    optics, area, width = Optics(), 900.0, 0.28
+    scan, truth = simulate_scan(
+        film_of(), optics, counts=3e4, top_of=(0, 0, 5), two_theta_deg=ANGLES,
+        instrument=FLAT, seed=4,
+    )  # fmt: skip
+    ratio, share = doublet_constants(optics.radiation)
+    profile = doublet(ANGLES, *(np.array(v) for v in (BAF2_111_DEG, width, mixing, ratio, share)))
+    more = np.random.default_rng(5).poisson(area * profile)
+    lines = calibration.measured_film_lines(scan, truth)
+    found = estimate_fluoride(
+        replace(scan, counts=scan.counts + more), lines, calibration.components(film_of()), STO,
+        optics, EXACT,
+    )  # fmt: skip
+    line = next(line for line in found.lines if line.hkl == (1, 1, 1))
+    assert line.area == pytest.approx(area, rel=0.1)
+    told = found.under("aligned_111").volume_fraction
+    assert told.sources["line width"] < 0.2 * told.value

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from tests.invented import premises_on, scan_of
 from xrdfilm.crystal import load_phase
-from xrdfilm.crystal.radiation import radiation
+from xrdfilm.crystal.radiation import radiation, two_theta_of
 from xrdfilm.intensity.stack import Layer, Stack
 from xrdfilm.linemap.neighbours import NeighbourShapes, overlapping, shape_of, stack_neighbours
+from xrdfilm.linemap.phase_shapes import PhaseShape
 
 CU = radiation("Cu")
 X = np.arange(15.0, 80.0, 0.02)
@@ -106,3 +109,35 @@ def test_ghosts_do_not_hang_on_the_scale_of_the_intensities():
     assert any("half wavelength" in label for label in labels[0])
     assert labels[0] == labels[2] == labels[4]
     assert labels[1] == labels[3] == labels[5]
+
+
+def test_of_ghosts_at_one_place_the_highest_comes_first():
+    """Tungsten of a tape's (200) stands on K-beta of YBCO (007): whichever can be higher matters."""
+    film = float(two_theta_of(FILM.phase.cell.c_A / 7.0, CU.k_alpha1_A))
+    nickel = float(two_theta_of(3.545 / 2.0, CU.k_alpha1_A))
+    broad = replace(SHAPES, broadened=4.0)
+    for heights, name in (
+        ((1e5, 1e3), "W L-alpha1 of Ni-5W (200)"),
+        ((1e3, 1e5), "K-beta of YBCO (007)"),
+    ):
+        counts = 200.0 + peak(nickel, heights[0]) + peak(film, heights[1])
+        found = stack_neighbours(X, counts, TAPE, CU, [(48.5, 50.0)], broad)[0]
+        near = [n for n in found if n.ghost and 49.1 < n.place_deg < 49.4]
+        assert near[0].label == name
+
+
+def test_measured_shapes_are_those_of_a_phases_lines_and_ghosts():
+    wide = PhaseShape(0.1, 0.15, 0.0, 9.0, 0.65)
+    counts = 100.0 + peak(38.51, 1e5)
+    found = stack_neighbours(X, counts, TAPE, CU, [(32.0, 39.0)], SHAPES, measured={"YBCO": wide})[
+        0
+    ]
+    by_label = {n.label: n for n in found}
+    line, beta = by_label["YBCO (005)"], by_label["K-beta of YBCO (005)"]
+    assert line.shape == wide.at(line.place_deg)
+    # 1/cos 19.25° = 1.0592: 0.1 + 0.15·1.0592
+    assert line.shape.fwhm_deg == pytest.approx(0.2589, abs=2e-4)
+    assert beta.shape == wide.at(beta.place_deg)
+    others = [n for n in found if "YBCO" not in n.label and "Ni-5W" not in n.label]
+    assert others
+    assert all(n.shape == SHAPES.at(n.place_deg) for n in others)

@@ -21,7 +21,12 @@ from xrdfilm._typing import FloatArray
 from xrdfilm.analysis.anchors import align_by_layers, buffer_scales, cell_of_film, film_on_cell
 from xrdfilm.analysis.held_apart import FittedLines
 from xrdfilm.analysis.laid_lines import LaidLine
-from xrdfilm.analysis.line_shapes import USUAL_MIXING, expected_mixing, expected_widths
+from xrdfilm.analysis.line_shapes import (
+    USUAL_MIXING,
+    expected_mixing,
+    expected_widths,
+    phase_shapes,
+)
 from xrdfilm.analysis.premises import Premises
 from xrdfilm.analysis.prepared import (
     Prepared,
@@ -41,6 +46,7 @@ from xrdfilm.fitting.sparks import without_sparks
 from xrdfilm.lattice.alignment import Alignment
 from xrdfilm.lattice.cell import CellEstimate
 from xrdfilm.lattice.identify import CoarseShift, Peaks, find_peaks
+from xrdfilm.linemap.phase_shapes import PhaseShape
 from xrdfilm.lines import MeasuredLines
 from xrdfilm.scan import Scan
 
@@ -94,6 +100,11 @@ class CoupledFit:
         if phase not in self._usable:
             self._usable[phase] = self._fitted.usable(phase)
         return self._usable[phase]
+
+    @cached_property
+    def shapes(self) -> dict[str, PhaseShape]:
+        """Shapes of the lines of each phase, as its good lines show them."""
+        return phase_shapes(self.lines, self.laid)
 
     @cached_property
     def _fitted(self) -> FittedLines:

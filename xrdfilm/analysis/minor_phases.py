@@ -87,6 +87,7 @@ def fluoride_of(
             settings,
             phase=premises.fluoride,
             references=seen_from_here,
+            shapes=coupled.shapes,
         )
     except XrdfilmError as problem:
         for name in ("fluoride_volume_fraction", "conversion", "hf_bound_ug_cm2"):
@@ -113,4 +114,5 @@ def product_search(
         instrument_fwhm_deg=premises.instrument_fwhm_deg,
         doubt=doubt,
         taken_deg=tuple(taken.tolist()),
+        shapes=coupled.shapes,
     )

@@ -15,7 +15,7 @@ from scipy.special import ndtr
 from xrdfilm._typing import FloatArray
 from xrdfilm.crystal import Phase
 from xrdfilm.estimate import Estimate, from_normal
-from xrdfilm.fitting.cellscan import LineScan, fit_line
+from xrdfilm.fitting.cellscan import LineFit, LineScan, fit_line
 from xrdfilm.fluoride.amplitude import LineAreas
 from xrdfilm.fluoride.model import (
     FLUORIDE_LINES,
@@ -27,6 +27,9 @@ from xrdfilm.fluoride.setup import (
 )
 
 _PLAIN = 8.0  # significance of a line that nobody doubts
+LEAST_SHARE = 0.4  # of the strongest line's significance: a weaker line tells little of the shape
+MIXING_DOUBT = 0.2  # standard uncertainty of the Lorentz fraction to expect
+MIXING_RANGE = (0.05, 1.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,10 +52,11 @@ class ShownFluoride:
 def refine(
     work: FluorideWork, outcome: Search, scans: Sequence[LineScan | None], decides: Sequence[bool]
 ) -> ShownFluoride:
-    """Cell edge and line width of a fluoride that shows, by maximum likelihood over its lines.
+    """Cell edge, line width and Lorentz fraction of a fluoride that shows, by maximum likelihood.
 
-    The width carries a log-normal prior about the expected one. Coordinate steps, each a
-    parabola through the likelihood; its curvature gives the uncertainties.
+    The width carries a log-normal prior about the expected one, the Lorentz fraction a normal one.
+    A window that its neighbours' lines do not describe well counts by as much less. Coordinate
+    steps, each a parabola through the likelihood; its curvature gives the uncertainties.
     """
     settings, at = work.settings, outcome.best_edge
     top = float(outcome.templates[outcome.best_template].z[at])
@@ -64,29 +68,39 @@ def refine(
         if s is not None and decides[i] and s.usable[at]
     }
     strongest = max(significance, key=lambda i: significance[i])
-    used = [i for i, z in significance.items() if z > 3.0 or i == strongest]
+    least = max(3.0, LEAST_SHARE * significance[strongest])
+    used = [i for i, z in significance.items() if z > least or i == strongest]
     prior = float(np.log(settings.width_factor))
+    scale = dict.fromkeys(used, 1.0)
 
-    def misfit(edge: float, log_width: float) -> float:
-        total = (log_width / prior) ** 2
-        for i in used:
-            window = work.windows[i]
-            assert window is not None
-            place = float(line_places(edge, FLUORIDE_LINES[i], work.optics))
-            total += fit_line(window, place, work.shape(i, edge, float(np.exp(log_width)))).misfit
-        return total
+    def one(i: int, edge: float, log_width: float, mixing: float) -> LineFit:
+        window = work.windows[i]
+        assert window is not None
+        place = float(line_places(edge, FLUORIDE_LINES[i], work.optics))
+        return fit_line(window, place, work.shape(i, edge, float(np.exp(log_width)), mixing))
+
+    def misfit(edge: float, log_width: float, mixing: float) -> float:
+        inside = float(np.clip(mixing, *MIXING_RANGE))
+        total = (log_width / prior) ** 2 + ((inside - work.mixing) / MIXING_DOUBT) ** 2
+        total += 1e3 * abs(mixing - inside)
+        return total + sum(one(i, edge, log_width, inside).misfit / scale[i] for i in used)
 
     step = float(work.edges[1] - work.edges[0])
-    edge, log_width = float(work.edges[at]), 0.0
+    edge, log_width, mixing = float(work.edges[at]), 0.0, work.mixing
     if top <= _PLAIN:
         edge += step * _summit(outcome, at)
+    for i in used:
+        scale[i] = _excess(work, i, one(i, edge, log_width, mixing))
     if significance[strongest] > 4.0:
         tried = np.log([0.4, 0.6, 0.8, 1.0, 1.3, 1.7, 2.3])
-        log_width = float(tried[int(np.argmin([misfit(edge, w) for w in tried]))])
-    edge, _ = _lowest(lambda a: misfit(a, log_width), edge, 0.5 * step, 2)
-    log_width, _ = _lowest(lambda w: misfit(edge, w), log_width, 0.2, 3)
-    edge, edge_sigma = _lowest(lambda a: misfit(a, log_width), edge, 0.3 * step, 2)
-    log_width, width_sigma = _lowest(lambda w: misfit(edge, w), log_width, 0.15, 2)
+        log_width = float(tried[int(np.argmin([misfit(edge, w, mixing) for w in tried]))])
+    edge, _ = _lowest(lambda a: misfit(a, log_width, mixing), edge, 0.5 * step, 2)
+    log_width, _ = _lowest(lambda w: misfit(edge, w, mixing), log_width, 0.2, 3)
+    mixing, _ = _lowest(lambda m: misfit(edge, log_width, m), mixing, 0.1, 2)
+    edge, edge_sigma = _lowest(lambda a: misfit(a, log_width, mixing), edge, 0.3 * step, 2)
+    log_width, width_sigma = _lowest(lambda w: misfit(edge, w, mixing), log_width, 0.15, 2)
+    mixing, mixing_sigma = _lowest(lambda m: misfit(edge, log_width, m), mixing, 0.08, 2)
+    mixing = float(np.clip(mixing, *MIXING_RANGE))
     axis = max(
         float(edge / np.tan(np.radians(line_places(edge, FLUORIDE_LINES[i], work.optics) / 2.0)))
         for i in used
@@ -98,19 +112,32 @@ def refine(
         sources={"counting": edge_sigma, "axis": float(axis)},
     )
     width = float(np.exp(log_width))
-    lines = LineAreas.at(work.scan([edge - 0.2 * step, edge, edge + 0.2 * step], width), 1)
+    beside = [edge - 0.2 * step, edge, edge + 0.2 * step]
+    lines = LineAreas.at(work.scan(beside, width, mixing), 1)
     areas, variance = lines.areas.copy(), lines.variance.copy()
     for i, window in enumerate(work.windows):
         if window is not None and lines.usable[i]:
-            place = float(line_places(edge, FLUORIDE_LINES[i], work.optics))
-            fit = fit_line(window, place, work.shape(i, edge, width))
-            areas[i], variance[i] = fit.area, fit.variance
-    by_width = _width_doubt(work, strongest, edge, log_width, width_sigma, misfit)
-    # the mean over the widths that fit, not the area at the most likely one
+            fit = one(i, edge, log_width, mixing)
+            areas[i], variance[i] = fit.area, fit.variance * _excess(work, i, fit)
+    by_width = _width_doubt(
+        lambda w, m: one(strongest, edge, w, m),
+        lambda w, m: misfit(edge, w, m),
+        (log_width, width_sigma),
+        (mixing, min(mixing_sigma, MIXING_DOUBT)),
+    )
+    # the mean over the shapes that fit, not the area at the most likely one
     gain = float(np.exp(by_width.mean))
     lines = replace(lines, areas=areas * gain, variance=variance * gain**2)
     on_cell = work.phase.with_cell(a_A=round(edge, 3))
     return ShownFluoride(on_cell, edge, width, by_width, cell, lines)
+
+
+def _excess(work: FluorideWork, index: int, fit: LineFit) -> float:
+    """How much worse a window is described than counting allows, as a factor on variances."""
+    window = work.windows[index]
+    assert window is not None
+    dof = max(window.x.size - window.basis.shape[1] - 1, 1)
+    return float(max(1.0, fit.misfit / dof))
 
 
 def _most_likely_edge(
@@ -146,7 +173,7 @@ def _summit(outcome: Search, at: int) -> float:
 
 @dataclass(frozen=True, slots=True)
 class _WidthDoubt:
-    """Posterior of the line width, as log areas (K,) over the most likely one by probability (K,).
+    """Posterior of a line's shape, as log areas (K,) over the most likely one by probability (K,).
 
     ``mean`` is the posterior mean of the log area.
     """
@@ -162,27 +189,30 @@ class _WidthDoubt:
 
 
 def _width_doubt(
-    work: FluorideWork,
-    index: int,
-    edge: float,
-    log_width: float,
-    width_sigma: float,
+    fit: Callable[[float, float], LineFit],
     misfit: Callable[[float, float], float],
+    log_width: tuple[float, float],
+    mixing: tuple[float, float],
 ) -> _WidthDoubt:
-    """Areas of the strongest line over the widths that the data and the prior leave open."""
-    window = work.windows[index]
-    assert window is not None
-    place = float(line_places(edge, FLUORIDE_LINES[index], work.optics))
-    nodes = log_width + width_sigma * np.linspace(-2.5, 2.5, 9)
-    fits = [fit_line(window, place, work.shape(index, edge, float(np.exp(w)))) for w in nodes]
-    areas = np.array([max(fit.area, 1e-12) for fit in fits])
-    evidence = -0.5 * np.array([misfit(edge, float(w)) for w in nodes])
-    evidence += 0.5 * np.log([fit.variance for fit in fits])
+    """Areas of a line over the widths and Lorentz fractions that data and priors leave open.
+
+    Both functions take a logarithm of the width and a Lorentz fraction; each of these is given
+    with its standard uncertainty.
+    """
+    widths = log_width[0] + log_width[1] * np.linspace(-2.5, 2.5, 9)
+    mixings = np.unique(np.clip(mixing[0] + mixing[1] * np.linspace(-2.0, 2.0, 5), *MIXING_RANGE))
+    centre = max(fit(log_width[0], mixing[0]).area, 1e-12)
+    nodes = [(float(w), float(m)) for m in mixings for w in widths]
+    fits = [fit(w, m) for w, m in nodes]
+    evidence = -0.5 * np.array([misfit(w, m) for w, m in nodes])
+    evidence += 0.5 * np.log([f.variance for f in fits])
     density = np.exp(evidence - evidence.max())
-    log_area = np.log(areas / areas[4])
-    cumulative = np.concatenate([[0.0], np.cumsum(0.5 * (density[1:] + density[:-1]))])
-    mean = float(density @ log_area / density.sum())
-    return _WidthDoubt(cumulative / cumulative[-1], log_area, mean)
+    log_area = np.log(np.array([max(f.area, 1e-12) for f in fits]) / centre)
+    order = np.argsort(log_area, kind="stable")
+    log_area, density = log_area[order], density[order] / density.sum()
+    cumulative = np.cumsum(density) - 0.5 * density
+    mean = float(density @ log_area)
+    return _WidthDoubt(cumulative, log_area, mean)
 
 
 def _lowest(

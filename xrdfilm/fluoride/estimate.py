@@ -64,6 +64,7 @@ from xrdfilm.fluoride.setup import (
 from xrdfilm.intensity.model import Orientation
 from xrdfilm.intensity.optics import Optics
 from xrdfilm.intensity.stack import Stack
+from xrdfilm.linemap.phase_shapes import PhaseShape
 from xrdfilm.lines import MeasuredLines
 from xrdfilm.scan import Scan
 
@@ -89,17 +90,19 @@ def estimate_fluoride(
     phase: Phase | None = None,
     references: ReferenceFilms | None = None,
     also_present: Sequence[Phase] = (),
+    shapes: Mapping[str, PhaseShape] | None = None,
 ) -> FluorideEstimate:
     """Everything one coupled scan says of residual fluoride.
 
     ``scan`` is aligned (its axis corrected for zero and displacement); ``film_lines`` its fitted
     lines; ``components`` the orientations of the film with their shares of its volume, adding up
-    to 1. ``also_present`` names phases known to be there: their lines are fitted beside. Raises
+    to 1. ``also_present`` names phases known to be there: their lines are fitted beside.
+    ``shapes`` are measured shapes of the lines of the stack's phases, by their keys. Raises
     CannotTellError where the scan covers no fluoride line at all.
     """
     settings = settings or FluorideSettings()
     phase = phase or load_phase("BaF2")
-    work = prepare(scan, stack, optics, settings, phase, also_present, film_lines)
+    work = prepare(scan, stack, optics, settings, phase, also_present, film_lines, shapes)
     scans = work.scan(work.edges)
     if not any(s is not None and s.usable.any() for s in scans):
         raise CannotTellError(
@@ -130,7 +133,7 @@ def estimate_fluoride(
         if others:
             return estimate_fluoride(
                 scan, film_lines, components, stack, optics, settings,
-                phase=phase, references=references, also_present=others,
+                phase=phase, references=references, also_present=others, shapes=shapes,
             )  # fmt: skip
     notes.extend(
         f"{other.key} shows at other lines and was fitted beside" for other in also_present

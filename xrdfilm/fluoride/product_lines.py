@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache
 from itertools import groupby
@@ -23,6 +23,7 @@ from xrdfilm.linemap.neighbours import (
     shape_of,
     stack_neighbours,
 )
+from xrdfilm.linemap.phase_shapes import PhaseShape
 from xrdfilm.lines import MeasuredLines
 from xrdfilm.scan import Scan
 
@@ -68,7 +69,7 @@ class ProductSearch:
     ``components`` are the film's orientations with their shares. ``keys`` None: all that are
     possible on the stack. ``alpha`` is the risk that any of them is called in a film that has
     none. ``taken_deg`` are places of lines known to be something else (detected fluoride): fitted
-    beside, never used.
+    beside, never used. ``shapes`` are measured shapes of the lines of the stack's phases.
     """
 
     scan: Scan
@@ -83,6 +84,7 @@ class ProductSearch:
     size_nm: float = 60.0
     doubt: ModelDoubt = field(default_factory=ModelDoubt)
     taken_deg: tuple[float, ...] = ()
+    shapes: Mapping[str, PhaseShape] = field(default_factory=dict)
 
     def phases(self) -> list[Phase]:
         """The phases that are looked for."""
@@ -230,7 +232,16 @@ def _candidates(search: ProductSearch, phases: Sequence[Phase]) -> list[list[_Ca
     shapes = NeighbourShapes(fwhm_deg, _LORENTZ, wavelength_A)
     poisson = scan.poisson and scan.sigma is None
     around = iter(
-        stack_neighbours(x, scan.counts, stack, optics.radiation, windows, shapes, poisson=poisson)
+        stack_neighbours(
+            x,
+            scan.counts,
+            stack,
+            optics.radiation,
+            windows,
+            shapes,
+            measured=search.shapes,
+            poisson=poisson,
+        )
     )
     found: list[list[_Candidate]] = []
     taken = [

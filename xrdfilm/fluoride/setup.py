@@ -31,6 +31,7 @@ from xrdfilm.linemap.neighbours import (
     shape_of,
     stack_neighbours,
 )
+from xrdfilm.linemap.phase_shapes import PhaseShape
 from xrdfilm.lines import MeasuredLines
 from xrdfilm.scan import Scan
 
@@ -106,7 +107,7 @@ class FluorideWork:
     """What the steps of one estimate share; lists in the order of `FLUORIDE_LINES`.
 
     ``edges``, shape (E,), are the cell edges to try, in Å; ``nominal`` is the place of the nominal
-    one among them.
+    one among them. ``mixing`` is the Lorentz fraction to expect of the fluoride's lines.
     """
 
     stack: Stack
@@ -118,14 +119,22 @@ class FluorideWork:
     places_deg: FloatArray
     windows: tuple[LineWindow | None, ...]
     shared: Mapping[int, str]
+    mixing: float
 
-    def shape(self, index: int, edge_A: float, factor: float = 1.0) -> LineShape:
-        """Expected shape of a line at a cell edge, its width multiplied by ``factor``."""
+    def shape(
+        self, index: int, edge_A: float, factor: float = 1.0, mixing: float | None = None
+    ) -> LineShape:
+        """Expected shape of a line at a cell edge, its width multiplied by ``factor``.
+
+        ``mixing`` None: the Lorentz fraction to expect.
+        """
         place = float(line_places(edge_A, FLUORIDE_LINES[index], self.optics))
         shape = expected_shape(place, self.settings, self.optics)
-        return replace(shape, fwhm_deg=shape.fwhm_deg * factor)
+        return LineShape(shape.fwhm_deg * factor, self.mixing if mixing is None else mixing)
 
-    def scan(self, edges: ArrayLike, factor: float = 1.0) -> tuple[LineScan | None, ...]:
+    def scan(
+        self, edges: ArrayLike, factor: float = 1.0, mixing: float | None = None
+    ) -> tuple[LineScan | None, ...]:
         """All lines fitted at these cell edges (G,), in the order of `FLUORIDE_LINES`."""
         grid = np.asarray(edges, dtype=float)
         middle = float(grid.mean())
@@ -136,7 +145,7 @@ class FluorideWork:
             else scan_line(
                 window,
                 self.places_deg[i] if known else line_places(grid, FLUORIDE_LINES[i], self.optics),
-                self.shape(i, middle, factor),
+                self.shape(i, middle, factor, mixing),
             )
             for i, window in enumerate(self.windows)
         )
@@ -196,11 +205,13 @@ def prepare(
     phase: Phase,
     also_present: Sequence[Phase],
     film_lines: MeasuredLines | None = None,
+    measured: Mapping[str, PhaseShape] | None = None,
 ) -> FluorideWork:
     """Cut the windows out of an aligned scan, with everything else that may stand in them.
 
-    ``shared`` of the result are lines whose place another phase of the stack, or a product of
-    it, can also own: a peak there is nobody's.
+    ``measured`` are shapes that lines of the stack's phases were found to have. ``shared`` of the
+    result are lines whose place another phase of the stack, or a product of it, can also own: a
+    peak there is nobody's.
     """
     grid = _grid(replace(settings, doubt=_NO_DOUBT), stack, optics)
     first, last = float(scan.axis_deg[0]), float(scan.axis_deg[-1])
@@ -226,6 +237,7 @@ def prepare(
         reaches,
         shapes,
         more=also_present,
+        measured=measured,
         poisson=scan.poisson and scan.sigma is None,
     )
     near = _with_own_ghost(near, scan, optics, grid.places_deg, reaches, shapes)
@@ -240,7 +252,7 @@ def prepare(
     )
     return FluorideWork(
         stack, optics, settings, phase, grid.edges_A, grid.nominal, grid.places_deg, windows,
-        grid.shared,
+        grid.shared, _expected_mixing(stack, measured, grid.places_deg[0], settings, optics),
     )  # fmt: skip
 
 
@@ -275,6 +287,23 @@ def _with_own_ghost(
     ceiling = 1.2 * height * shape.fwhm_deg if np.isfinite(height) else None
     ghost = Neighbour(f"K-beta of the line at {parent:.2f}°", place, shape, False, True, ceiling)
     return tuple((*n, ghost) if i == first else n for i, n in enumerate(near))
+
+
+def _expected_mixing(
+    stack: Stack,
+    measured: Mapping[str, PhaseShape] | None,
+    places_deg: FloatArray,
+    settings: FluorideSettings,
+    optics: Optics,
+) -> float:
+    """Lorentz fraction to expect of the fluoride: of its size, halfway to that of the film.
+
+    In steps of a twentieth, so that films of one run share their tables.
+    """
+    of_size = expected_shape(float(places_deg.mean()), settings, optics).lorentz_fraction
+    film = (measured or {}).get(stack.film.phase.key)
+    of_film = of_size if film is None else film.lorentz_fraction
+    return round(20.0 * 0.5 * (of_film + of_size)) / 20.0
 
 
 def _broadening(lines: MeasuredLines | None, settings: FluorideSettings, optics: Optics) -> float:

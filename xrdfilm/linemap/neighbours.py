@@ -8,7 +8,7 @@ from where the strong lines are, so that none of them is taken for a phase.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
@@ -20,6 +20,7 @@ from xrdfilm.crystal.radiation import Radiation, two_theta_of
 from xrdfilm.fitting.line_window import LineShape, Neighbour
 from xrdfilm.fitting.noise import noise_scale
 from xrdfilm.intensity.stack import Stack
+from xrdfilm.linemap.phase_shapes import PhaseShape
 
 WEAKEST = 0.03  # of a phase's strongest line as a powder; weaker ones are no neighbours
 K_BETA, TUNGSTEN, HALF = 0.02, 0.01, 0.002
@@ -58,8 +59,9 @@ class _Candidates:
     ``parent`` (M,) is the index of the direct line whose height rules (a line's own for itself),
     ``share`` the most of that height it may have, 1 for a direct line. ``certain`` marks lines
     along a layer's normal and their ghosts, ``substrate`` those of the substrate. ``weight`` ranks
-    them, ``order`` has their indices, the weightiest first. ``halves`` are, for each layer, the
-    indices of its half wavelengths and of the orders along its normal whose highest rules them.
+    direct lines (ghosts are ranked by what they may have in the scan). ``halves`` are, for each
+    layer, the indices of its half wavelengths and of the orders along its normal whose highest
+    rules them.
     """
 
     labels: tuple[str, ...]
@@ -72,7 +74,6 @@ class _Candidates:
     powder_share: FloatArray
     n_direct: int
     weight: FloatArray
-    order: IntArray
     halves: tuple[tuple[IntArray, IntArray], ...]
 
 
@@ -128,8 +129,7 @@ def _candidates(stack: Stack, radiation: Radiation) -> _Candidates:
         ]
     rows = direct + ghosts
     weight = np.array(
-        [row.powder_share + 2.0 * row.certain for row in direct]
-        + [0.1 * row.share + 0.1 * row.certain for row in ghosts]
+        [row.powder_share + 2.0 * row.certain for row in direct] + [0.0] * len(ghosts)
     )
     return _Candidates(
         tuple(row.label for row in rows),
@@ -142,7 +142,6 @@ def _candidates(stack: Stack, radiation: Radiation) -> _Candidates:
         np.array([row.powder_share for row in rows]),
         len(direct),
         weight,
-        np.argsort(-weight, kind="stable"),
         tuple(_halves(rows, len(direct))),
     )
 
@@ -219,13 +218,15 @@ def stack_neighbours(
     shapes: NeighbourShapes,
     *,
     more: Sequence[Phase] = (),
+    measured: Mapping[str, PhaseShape] | None = None,
     poisson: bool = True,
 ) -> tuple[tuple[Neighbour, ...], ...]:
     """Neighbours in each window: lines of the stack (and of ``more`` phases) and their ghosts.
 
     ``two_theta_deg``, ``counts`` (N,), the axis aligned. A ghost is listed where its parent is
     high enough in the scan for it to show, or where the parent is a layer's own line outside the
-    scan. Lines closer together than a third of their width are listed once. ``poisson`` False:
+    scan. Lines closer together than a third of their width are listed once. Phases in ``measured``
+    have their lines' shapes from there, the others from ``shapes``. ``poisson`` False:
     the intensities are no counts, and their noise is read off them.
     """
     known = _candidates(stack, radiation)
@@ -246,28 +247,35 @@ def stack_neighbours(
         tail = np.nan_to_num(own) * _TAIL_DEG2 / np.square(np.maximum(away[:, :n], 0.0))
     reach[:, :n] |= (away[:, :n] < 4.0) & (tail > 0.2 * noise)
     shape = _shapes(known, shapes)
+    weight = known.weight.copy()
+    # of two as high, that of a line along a layer's normal
+    weight[n:] = _ghost_weight(height[n:] * known.share[n:]) + 0.01 * known.certain[n:]
+    order = np.argsort(-weight, kind="stable")
     made: dict[int, Neighbour] = {}
+    seen = measured or {}
 
     def neighbour(k: int) -> Neighbour:
+        place, parent = float(known.place_deg[k]), int(known.parent[k])
+        owner = seen.get(_phase_of(known.labels[parent if parent >= 0 else -1 - parent]))
+        own = shape[k] if owner is None else owner.at(place)
         ceiling: float | None = None
         if k >= n and np.isfinite(height[k]):
-            ceiling = 1.2 * float(known.share[k] * height[k]) * shape[k].fwhm_deg
-        place = float(known.place_deg[k])
-        made[k] = Neighbour(
-            known.labels[k], place, shape[k], bool(known.doublet[k]), k >= n, ceiling
-        )
+            ceiling = 1.2 * float(known.share[k] * height[k]) * own.fwhm_deg
+        made[k] = Neighbour(known.labels[k], place, own, bool(known.doublet[k]), k >= n, ceiling)
         return made[k]
 
     if not more:
         return tuple(
-            tuple(made.get(k) or neighbour(k) for k in _apart(known, shapes, row.tobytes()))
+            tuple(
+                made.get(k) or neighbour(k)
+                for k in _apart(known, shapes, order[row[order]].tobytes())
+            )
             for row in reach
         )
     found: list[tuple[Neighbour, ...]] = []
     for (low, high), row in zip(windows, reach, strict=True):
         here = [
-            (float(known.weight[k]), made.get(k) or neighbour(k))
-            for k in map(int, known.order[row[known.order]])
+            (float(weight[k]), made.get(k) or neighbour(k)) for k in map(int, order[row[order]])
         ]
         for phase in more:
             here += [
@@ -287,14 +295,20 @@ def _shapes(known: _Candidates, shapes: NeighbourShapes) -> tuple[LineShape, ...
     return tuple(shapes.at(place, substrate) for place, substrate in places)
 
 
+def _ghost_weight(height: FloatArray) -> FloatArray:
+    """Rank of ghosts by the most they may have in this scan, (M,), below any line: 0 to 0.2."""
+    known = np.nan_to_num(height)
+    top = float(known.max(initial=0.0))
+    return np.asarray(0.2 * np.maximum(known, 0.0) / top if top > 0.0 else known * 0.0)
+
+
 @lru_cache(maxsize=16384)
-def _apart(known: _Candidates, shapes: NeighbourShapes, reach: bytes) -> tuple[int, ...]:
-    """Which of the candidates that reach into a window are listed, the weightiest first.
+def _apart(known: _Candidates, shapes: NeighbourShapes, ordered: bytes) -> tuple[int, ...]:
+    """Which of the candidates that reach into a window, the weightiest first, are listed.
 
     Kept, since the windows of all films of a run hold much the same.
     """
-    row = np.frombuffer(reach, dtype=bool)
-    inside = known.order[row[known.order]].tolist()
+    inside = np.frombuffer(ordered, dtype=np.int64).tolist()
     shape = _shapes(known, shapes)
     kept = _kept_apart([(float(known.place_deg[k]), shape[k].fwhm_deg) for k in inside])
     return tuple(inside[i] for i in kept)
