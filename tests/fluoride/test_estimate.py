@@ -573,3 +573,16 @@ def test_the_area_of_a_plain_line_does_not_lean_on_its_shape(mixing):
     assert line.area == pytest.approx(area, rel=0.1)
     told = found.under("aligned_111").volume_fraction
     assert told.sources["line width"] < 0.2 * told.value
+
+
+def test_an_alignment_without_a_usable_line_gets_no_figure_from_the_other():
+    """Detected, while (00l) fluoride could show nowhere: nothing is told of aligned fluoride."""
+    part = fluoride(BAF2, 0.0003, "aligned_111", mosaic_fwhm_deg=1.0)
+    blind = replace(EXACT, left_out=frozenset({(2, 0, 0), (4, 0, 0)}))
+    found = analysed(film_of(minor=(part,)), settings=blind)
+    assert found.detected
+    assert found.unseen == ("aligned_00l",)
+    assert found.aligned is None
+    record = found.record()
+    assert record.volume_fraction_aligned is None
+    assert record.volume_fraction_random is not None

@@ -110,12 +110,15 @@ class FluorideEstimate:
         """Fluoride aligned like the film: (00l), unless the lines say (111).
 
         The settled figure where the orientation is settled, whatever it is. Where the line ratios
-        leave both alignments, the one under which more may be there.
+        leave both alignments, the one under which more may be there; None where an alignment that
+        is left has no line that could be used.
         """
         if self.settled is not None:
             return self.under(self.settled)
         if not self.detected:
             return self.under("aligned_00l")
+        if any(name.startswith("aligned") for name in self.unseen):
+            return None
         left = [a for n in self.possible if n.startswith("aligned") and (a := self.under(n))]
         return max(left, key=upper_limit, default=None)
 
