@@ -59,6 +59,7 @@ class Premises:
     instrument: Instrument | None = None
     adjustments: Adjustments = NO_ADJUSTMENTS
     line_shift: AlignmentMode = "auto"
+    unconverted: bool = False  # a film before growth: its own lines may all be missing
 
     @property
     def film(self) -> Phase:

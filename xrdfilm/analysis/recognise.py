@@ -9,8 +9,8 @@ import numpy as np
 
 from xrdfilm.analysis.premises import Premises
 from xrdfilm.analysis.prepared import Prepared
-from xrdfilm.crystal import Phase
-from xrdfilm.crystal.radiation import Radiation
+from xrdfilm.crystal import Phase, line_list
+from xrdfilm.crystal.radiation import Radiation, two_theta_of
 from xrdfilm.errors import AlignmentError
 from xrdfilm.lattice.identify import CoarseShift, ExpectedLines, Peaks, coarse_shift, scale_under
 
@@ -18,7 +18,9 @@ from xrdfilm.lattice.identify import CoarseShift, ExpectedLines, Peaks, coarse_s
 def named_peaks(peaks: Peaks, prepared: Prepared) -> CoarseShift:
     """The coarse shift by all layers; a film poor in c-axis grains is done without.
 
-    Raises AlignmentError, with what all layers together say, where that fails too.
+    A film before growth need not show at all: there a single line of the layers below will do,
+    where none but the fluoride's is stronger. Raises AlignmentError, with what all layers
+    together say, where that fails too.
     """
     radiation = prepared.premises.optics.radiation
     film = prepared.premises.film.key
@@ -35,7 +37,8 @@ def named_peaks(peaks: Peaks, prepared: Prepared) -> CoarseShift:
         except AlignmentError:
             raise problem from None
         sure = found.quality >= 0.7 or _each_shows_its_strongest(found, below, peaks, radiation)
-        if len(found.matches) < 2 or not sure:
+        alone = prepared.premises.unconverted and _stands_alone(found, peaks, prepared.premises)
+        if not alone and (len(found.matches) < 2 or not sure):
             raise
         note = f"hardly any (00l) order of {film} was found; the axis rests on the layers below it"
         own = next((lines for lines in prepared.expected if lines.name == film), None)
@@ -63,6 +66,23 @@ def _each_shows_its_strongest(
             return False
         named |= set(own.values())
     return len(named) >= 2 and int(np.argmax(peaks.heights)) in named
+
+
+def _stands_alone(found: CoarseShift, peaks: Peaks, premises: Premises) -> bool:
+    """Whether a named peak is the strongest but for those that fluoride of any cell may show."""
+    phase, rays = premises.fluoride, premises.optics.radiation
+    listed = line_list(phase, rays, two_theta_max_deg=min(peaks.high_deg + 1.0, 179.0))
+    # a fluoride may be smaller by a twentieth than BaF2 (yttrium taken up), and its axis is off
+    nearest = listed.two_theta_deg - 0.5
+    farthest = two_theta_of(0.95 * listed.d_A, rays.k_alpha1_A) + 0.5
+    at = peaks.places_deg[:, None]
+    of_fluoride = np.any((at > nearest) & (at < farthest), axis=1)
+    named = {match.peak for match in found.matches}
+    others = [i for i in np.flatnonzero(~of_fluoride) if i not in named]
+    if not named:
+        return False
+    top = max(float(peaks.heights[i]) for i in named)
+    return all(float(peaks.heights[i]) < top for i in others)
 
 
 def scaled_film(premises: Premises, scale: Mapping[str, float]) -> Phase:

@@ -115,10 +115,17 @@ def _under_reference(
     amplitude: Amplitude, work: FluorideWork, detected: bool, references: ReferenceFilms
 ) -> UnderAssumption:
     """Fluoride left, as a share of the unconverted film's, turned into a volume fraction."""
-    used = [FLUORIDE_LINES[i] for i in amplitude.lines]
-    reference = max(
-        references.unconverted[h].sigma / max(references.unconverted[h].value, 1e-30) for h in used
+    # a line's doubt counts by how much of the weighted sum it makes up
+    lines = list(amplitude.lines)
+    parts = (amplitude.weights * amplitude.strengths)[lines]
+    relative = np.array(
+        [
+            references.unconverted[FLUORIDE_LINES[i]].sigma
+            / references.unconverted[FLUORIDE_LINES[i]].value
+            for i in lines
+        ]
     )
+    reference = float(np.linalg.norm(parts * relative) / parts.sum())
     left, counting = amplitude.of_any_cell or (amplitude.value, amplitude.sigma)
     size = float(np.hypot(left, counting))
     sources = {

@@ -224,7 +224,8 @@ class RunSetup:
                 continue
             scan = self._read(name, table.scan, problems, self.hashes)
             if scan is not None:
-                inputs[state] = FilmInput(state, self.premises(scan), scan)
+                premises = replace(self.premises(scan), unconverted=state == "unconverted")
+                inputs[state] = FilmInput(state, premises, scan)
         found = None
         if inputs:
             analyses = dict(zip(inputs, FilmAnalyser().analyse(list(inputs.values())), strict=True))
