@@ -34,6 +34,7 @@ from xrdfilm.analysis.side_scans import (
     analyse_side_scans,
     film_mosaics,
 )
+from xrdfilm.analysis.stack_check import silenced, wrong_stack
 from xrdfilm.errors import XrdfilmError
 from xrdfilm.fluoride.estimate import FluorideEstimate
 from xrdfilm.fluoride.products import ProductFinding, ProductSearch, search_products
@@ -209,6 +210,10 @@ def _begin(film: FilmInput, fit: CoupledFit | XrdfilmError | None) -> _Begun | F
     if spectrum is not None:
         warnings.insert(0, spectrum)
     mosaics = film_mosaics(side, premises)
+    other_stack = wrong_stack(coupled)
+    if other_stack is not None:  # says more than that a line was missed
+        warnings = [text for text in warnings if "was found where one should be" not in text]
+        warnings.insert(0, other_stack)
     orientation = by_lines = fluoride = search = None
     if not premises.powder:
         without: frozenset[Reflection] = frozenset()
@@ -223,6 +228,9 @@ def _begin(film: FilmInput, fit: CoupledFit | XrdfilmError | None) -> _Begun | F
             if not without:
                 break
         search = product_search(coupled, components, doubt, fluoride)
+        if other_stack is not None:
+            fluoride = search = None
+            why_not |= silenced(coupled, other_stack)
     return _Begun(film, coupled, side, orientation, by_lines, fluoride, search, why_not, warnings)
 
 
