@@ -68,7 +68,7 @@ def under_assumption(
     """
     settings = work.settings
     if name == "reference" and references is not None:
-        return _under_reference(amplitude, work, detected, references)
+        return _under_reference(amplitude, work, detected, references, shown)
     if isinstance(film, str):
         return UnderAssumption(name, amplitude, None, None)
     hkl = tuple(FLUORIDE_LINES[i] for i in amplitude.lines)
@@ -112,7 +112,11 @@ def _one_sided(estimate: Estimate, detected: bool) -> Estimate:
 
 
 def _under_reference(
-    amplitude: Amplitude, work: FluorideWork, detected: bool, references: ReferenceFilms
+    amplitude: Amplitude,
+    work: FluorideWork,
+    detected: bool,
+    references: ReferenceFilms,
+    shown: ShownFluoride,
 ) -> UnderAssumption:
     """Fluoride left, as a share of the unconverted film's, turned into a volume fraction."""
     # a line's doubt counts by how much of the weighted sum it makes up
@@ -134,9 +138,12 @@ def _under_reference(
         * float(np.hypot(reference, references.normaliser_sigma / references.normaliser)),
         "texture": size * references.texture_sigma,
     }
+    normals = np.sort(ratio_normals())
+    if shown.by_width is not None:
+        # of the film at hand; the reference shows its fluoride so plainly that it has none
+        sources["line width"] = size * float(np.std(shown.by_width(normals)))
     sigma = float(np.sqrt(sum(s * s for s in sources.values())))
     ratio = fluoride_to_film_volume(work)
-    normals = np.sort(ratio_normals())
     draws = volume_fraction_of_conversion(1.0 - (left + sigma * normals), ratio)
     centre = float(volume_fraction_of_conversion(np.array([1.0 - amplitude.value]), ratio)[0])
     limit: float | None = None
