@@ -15,7 +15,7 @@ from xrdfilm.linemap.expected import (
     stack_phases,
 )
 from xrdfilm.linemap.figure import draw_line_map, rows_of
-from xrdfilm.linemap.line_map import GRAIN_WORDS, LineMap, MapRules, line_map
+from xrdfilm.linemap.line_map import GRAIN_WORDS, WARY, LineMap, MapRules, line_map
 from xrdfilm.lines import Reflection
 
 OPTICS = Optics()
@@ -249,3 +249,29 @@ def test_a_verified_printed_line_goes_before_one_from_memory():
     printed = handbook_of("BaF2")
     assert printed[1, 1, 1].standing == "verified"
     assert printed[2, 0, 0].standing == "memory"
+
+
+def test_a_wary_map_names_the_traps_of_a_tape():
+    """(200) lies on CeO2 (220) 47.49° and La2Zr2O7 (440) 47.55°; (006) beside K-beta of Ni-5W
+    (200), 46.32° for a cell of 3.540 Å, and over (020): places from the cells, by hand."""
+    found = _map("Ni-5W", "CeO2", "La2Zr2O7", rules=WARY)
+    a_axis = _entry(found, "YBCO", (2, 0, 0))
+    assert a_axis.status == "shared"
+    assert {overlap.by for overlap in a_axis.overlaps} == {
+        Reflection("CeO2", (2, 2, 0)),
+        Reflection("La2Zr2O7", (4, 4, 0)),
+    }
+    sixth = _entry(found, "YBCO", (0, 0, 6))
+    assert sixth.status == "shared"
+    assert sixth.overlaps[0].by == Reflection("YBCO", (0, 2, 0))
+    (ghost,) = (one for one in sixth.beside if one.ghost == "K-beta")
+    assert ghost.by == Reflection("Ni-5W", (2, 0, 0))
+    assert -0.4 < ghost.separation_deg < -0.25
+    fifth = _entry(found, "YBCO", (0, 0, 5))
+    assert (fifth.status, fifth.overlaps, fifth.beside) == ("clear", (), ())
+
+
+def test_a_plain_map_holds_what_is_used_for_fits_and_names_nothing_beside():
+    found, wary = _map("Ni-5W", "CeO2", "La2Zr2O7"), _map("Ni-5W", "CeO2", rules=WARY)
+    assert not any(line.beside for line in found.lines)
+    assert any(line.beside for line in wary.lines)

@@ -26,6 +26,9 @@ def run(*arguments):
     return CliRunner().invoke(command, [str(a) for a in arguments], catch_exceptions=False)
 
 
+TAPE_BUFFERS = ["--buffer", "CeO2:75", "--buffer", "La2Zr2O7:200"]
+
+
 def test_speed_in_words_json_and_curves(tmp_path):
     arguments = ("speed", "--rate", 1, "--rate-low", 1, "--thickness-nm", 1000)
     assert "36 m/h" in run(*arguments, "--hot-zone-m", 10).output
@@ -137,3 +140,30 @@ def test_what_is_missing_is_named(arguments, told):
     result = run(*arguments)
     assert result.exit_code == 2
     assert told in result.output
+
+
+@pytest.mark.parametrize(
+    ("substrate", "orientation", "over", "counted"),
+    [
+        (["--substrate", "Ni-5W", *TAPE_BUFFERS], "aligned", "BaF2 (200)", "BaF2 (400)"),
+        (["--substrate", "LaAlO3"], "random", None, "BaF2 (220)"),
+    ],
+)
+def test_the_list_ranks_the_line_that_is_counted_first_and_says_why(
+    substrate, orientation, over, counted
+):
+    shown = run(
+        "counting", "--film", "YBCO", "--thickness-nm", 800, *substrate,
+        "--limit", "fluoride_volume_fraction=0.02", "--fluoride-orientation", orientation,
+        "--counts-per-s", 30000, "--background-per-s", 200,
+    ).output  # fmt: skip
+    listed, table = shown.split("Quick scan")[0], shown.split("Quick scan")[1]
+    ranked = [line for line in listed.splitlines() if " sought " in line]
+    assert counted in ranked[0]
+    assert " 1 ×" in ranked[0]
+    assert counted in table
+    if over is None:
+        assert "Not counted though quicker: BaF2" not in listed
+    else:
+        assert f"Not counted though quicker: {over}" in listed
+        assert any(over in line and "stray grains may show CeO2 (111)" in line for line in ranked)

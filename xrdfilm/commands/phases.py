@@ -246,8 +246,10 @@ def _print_lines(phase: Phase, records: list[dict[str, Any]]) -> None:
 
 
 def _stack_map(values: dict[str, Any]) -> None:
+    from dataclasses import replace
+
     from xrdfilm.linemap.expected import stack_phases
-    from xrdfilm.linemap.line_map import MapRules, line_map
+    from xrdfilm.linemap.line_map import WARY, line_map
     from xrdfilm.linemap.phase_records import map_record
 
     premises = _premises(values)
@@ -266,7 +268,7 @@ def _stack_map(values: dict[str, Any]) -> None:
         stack,
         premises.optics,
         phases=kinds,
-        rules=MapRules(resolution_deg=values["resolution_deg"]),
+        rules=replace(WARY, resolution_deg=values["resolution_deg"]),
         two_theta_low_deg=low,
         two_theta_high_deg=high,
         weakest=values["weakest"] / 100.0,
@@ -284,7 +286,7 @@ def _stack_map(values: dict[str, Any]) -> None:
 
 def _print_map(found: LineMap, layers: str, premises: Premises) -> None:
     from xrdfilm.linemap.figure import rows_of
-    from xrdfilm.linemap.line_map import fluoride_notes
+    from xrdfilm.linemap.line_map import STATUS_MEANING, fluoride_notes
     from xrdfilm.numbers import number
 
     rays = premises.optics.radiation
@@ -302,6 +304,8 @@ def _print_map(found: LineMap, layers: str, premises: Premises) -> None:
             more = sum(one.certain == (line.status == "hidden") for one in line.overlaps) - 1
             if more > 0:
                 words += f"; and {more} more"
+            if line.beside and line.status != "hidden":
+                words = f"{words}; beside {line.beside[0]}".lstrip("; ")
             if line.blended:
                 others = ", ".join(_hkl_words(one.hkl) for one in line.blended)
                 words = f"{words}; blended with {others}".lstrip("; ")
@@ -319,7 +323,8 @@ def _print_map(found: LineMap, layers: str, premises: Premises) -> None:
         "\nstrength: expected area against the film's strongest line, with 5 % of each minor kind"
         "\nof grains and 2 % of stray grains in buffers; it ranks lines and measures nothing."
     )
-    notes = [*found.notes, *fluoride_notes(found, rays)]
+    notes = [f"{status}: {meaning}" for status, meaning in STATUS_MEANING.items()]
+    notes += [*found.notes, *fluoride_notes(found, rays)]
     for words in (*notes, *(f"taken for granted: {a}" for a in premises.assumed)):
         _print_folded("", words)
 

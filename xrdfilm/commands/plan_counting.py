@@ -189,7 +189,7 @@ def _print_counting(plan: CountingPlan) -> None:
     )
     what = "conversion, as fluoride left" if plan.quantity == "conversion" else plan.quantity
     click.echo(f"{what}: {words} of the volume, risk {number(plan.risk)}; {supposed}")
-    click.echo("Lines, the most telling first (time each needs, against the best of its kind):")
+    click.echo("Lines, the most telling first (time each needs, against the one counted):")
     for line in plan.lines.lines:
         factor = worth(plan.lines, line)
         kind = "film" if line.role == "film" else "sought"
@@ -199,6 +199,14 @@ def _print_counting(plan: CountingPlan) -> None:
             f"  {line.reflection!s:16s}{line.two_theta_deg:7.2f}°  {kind:7s}{need}"
             + (f"  ({why})" if why else "")
         )
+    for role in ("film", "sought"):
+        faster = plan.lines.passed_over(role)
+        if faster:
+            names = ", ".join(str(line.reflection) for line in faster)
+            click.echo(
+                f"Not counted though quicker: {names}. What stands there may be another's, so it "
+                f"only bounds the amount; {plan.lines.best(role).reflection} measures it."
+            )
     if plan.quick is None or plan.table is None:
         click.echo(f"No plan: {plan.why_not}.")
         return

@@ -33,7 +33,7 @@ from xrdfilm.numbers import number
 Status = Literal["clear", "shared", "hidden"]
 
 STATUS_MEANING = {
-    "clear": "nothing else within reach",
+    "clear": "nothing within reach that counts; what is weak or near is named beside it",
     "shared": "another line may lie there if stray grains or that phase are present",
     "hidden": "a line that is surely there lies over it",
 }
@@ -62,6 +62,9 @@ class MapRules:
     Lorentzian foot (share ``lorentz`` of the profile, FWHM = resolution) its height at a
     distance x is lorentz·(w/2x)² of its top, which a local background takes up while it stays
     under ``foot_contrast`` times the line's height; beyond ``max_reach_deg`` it always does.
+    Grains that stand astray may be many more than the shares supposed here: of them
+    ``tolerated_stray`` counts. What is surely there within ``beside_deg``, where the wide lines of
+    a tape's film still overlap, is named from ``worth_naming`` of the line on.
     """
 
     resolution_deg: float = 0.2
@@ -69,12 +72,20 @@ class MapRules:
     lorentz: float = 0.5
     foot_contrast: float = 30.0
     max_reach_deg: float = 1.5
+    tolerated_stray: float = 0.1
+    beside_deg: float = 0.0
+    worth_naming: float = 2e-3
 
     def reach_deg(self, ratio: FloatArray) -> FloatArray:
         """Distance within which interferers of these ratios, any shape, matter; -1 where none."""
         foot = 0.5 * self.resolution_deg * np.sqrt(self.lorentz * ratio / self.foot_contrast)
         reach = np.clip(foot, self.resolution_deg, self.max_reach_deg)
         return np.where(ratio > self.tolerated, reach, -1.0)
+
+
+WARY = MapRules(tolerated_stray=1e-4, beside_deg=0.45)
+"""For choosing lines before there is a scan: stray grains may be far more than supposed, and lines
+of films on tape, 0.2 to 0.3° wide, overlap when they are this near (common practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +124,8 @@ class MapLine:
 
     ``component`` is the orientation that shows it; ``strength`` is relative to the strongest
     line of the film. ``blended`` are lines of the same phase and component within the
-    resolution: measured together with it, hiding nothing. ``overlaps``: the strongest first.
+    resolution: measured together with it, hiding nothing. ``overlaps``: the strongest first;
+    ``beside`` likewise is what surely lies there, too weak or too far off to count.
     """
 
     reflection: Reflection
@@ -125,6 +137,7 @@ class MapLine:
     status: Status
     overlaps: tuple[Overlap, ...]
     blended: tuple[Reflection, ...]
+    beside: tuple[Overlap, ...] = ()
 
     @property
     def usable(self) -> bool:
@@ -277,10 +290,16 @@ def _fate(
 ) -> MapLine:
     separation = places - line.two_theta_deg
     ratio = strengths / line.strength
+    sure = np.array([other.certain for other in shown])
     within = np.abs(separation) <= rules.reach_deg(ratio)
+    here = np.abs(separation) <= rules.resolution_deg
+    within |= here & ~sure & (ratio > rules.tolerated_stray)
+    beside = sure & ~within.any(axis=0) & (ratio[0] > rules.worth_naming)
+    beside &= np.abs(separation[0]) <= max(rules.resolution_deg, rules.beside_deg)
     overlaps: list[Overlap] = []
+    aside: list[Overlap] = []
     blended: list[Reflection] = []
-    for i in map(int, np.flatnonzero(within.any(axis=0))):
+    for i in map(int, np.flatnonzero(within.any(axis=0) | beside)):
         other = shown[i]
         if other.ghost is None and other.reflection == line.reflection:
             continue
@@ -293,7 +312,7 @@ def _fate(
             if abs(separation[0, i]) <= rules.resolution_deg:
                 blended.append(other.reflection)
             continue
-        overlaps.append(
+        (aside if beside[i] else overlaps).append(
             Overlap(
                 other.reflection,
                 other.role,
@@ -302,10 +321,11 @@ def _fate(
                 other.certain,
                 float(separation[0, i]),
                 float(ratio[0, i]),
-                not bool(within[0, i]),
+                not bool(beside[i] or within[0, i]),
             )
         )
     overlaps.sort(key=lambda o: (not o.certain, -o.ratio))
+    aside.sort(key=lambda o: -o.ratio)
     status: Status = "clear"
     if overlaps:
         status = "hidden" if overlaps[0].certain else "shared"
@@ -319,6 +339,7 @@ def _fate(
         status,
         tuple(overlaps),
         tuple(blended),
+        tuple(aside) if rules.beside_deg > 0.0 else (),
     )
 
 

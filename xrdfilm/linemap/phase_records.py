@@ -10,7 +10,7 @@ from xrdfilm._typing import FloatArray
 from xrdfilm.crystal import LineList, Phase
 from xrdfilm.intensity.optics import Optics
 from xrdfilm.intensity.powder_tables import handbook_of
-from xrdfilm.linemap.line_map import LineMap
+from xrdfilm.linemap.line_map import LineMap, Overlap
 
 
 def phase_record(phase: Phase) -> dict[str, Any]:
@@ -71,6 +71,19 @@ def _known(x: float) -> float | None:
     return None if np.isnan(x) else float(x)
 
 
+def _overlap(one: Overlap) -> dict[str, Any]:
+    return {
+        "phase": one.by.phase,
+        "hkl": list(one.by.hkl),
+        "role": one.role,
+        "grains": one.component,
+        "ghost": one.ghost,
+        "certain": one.certain,
+        "separation_deg": one.separation_deg,
+        "strength_ratio": one.ratio,
+    }
+
+
 def map_record(found: LineMap, layers: str, optics: Optics) -> dict[str, Any]:
     """A line map as JSON."""
     return {
@@ -90,19 +103,8 @@ def map_record(found: LineMap, layers: str, optics: Optics) -> dict[str, Any]:
                 "status": line.status,
                 "why": line.why,
                 "blended_with": [list(one.hkl) for one in line.blended],
-                "overlaps": [
-                    {
-                        "phase": one.by.phase,
-                        "hkl": list(one.by.hkl),
-                        "role": one.role,
-                        "grains": one.component,
-                        "ghost": one.ghost,
-                        "certain": one.certain,
-                        "separation_deg": one.separation_deg,
-                        "strength_ratio": one.ratio,
-                    }
-                    for one in line.overlaps
-                ],
+                "overlaps": [_overlap(one) for one in line.overlaps],
+                "beside": [_overlap(one) for one in line.beside],
             }
             for line in found.lines
         ],

@@ -156,9 +156,9 @@ class CountingPlan:
 
 
 def worth(lines: LinesOfQuantity, line: LineWorth) -> float | None:
-    """How many times as long as the best of its role a line must be counted; None if unusable."""
-    best = min((x.cost_s for x in lines.lines if x.role == line.role and x.usable), default=None)
-    return None if best is None or not line.usable else line.cost_s / best
+    """How many times as long as the one counted of its role a line needs; None if unusable."""
+    best = lines.worthwhile(line.role)
+    return None if not best or not line.usable else line.cost_s / best[0].cost_s
 
 
 def sigma_of_fraction(

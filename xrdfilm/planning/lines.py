@@ -86,7 +86,11 @@ WORTH_COUNTING = 4.0
 
 @dataclass(frozen=True, slots=True)
 class LinesOfQuantity:
-    """The lines of both amounts, the most telling first, and how the amounts were counted."""
+    """The lines of both amounts, and how the amounts were counted.
+
+    The most telling come first: clear ones, then those whose place others may share, then those
+    that cannot be counted.
+    """
 
     sought: Sought
     lines: tuple[LineWorth, ...]
@@ -98,6 +102,17 @@ class LinesOfQuantity:
         usable = [line for line in self.lines if line.role == role and line.usable]
         clear = [line for line in usable if not line.shared_with] or usable
         return tuple(x for x in clear if x.cost_s <= WORTH_COUNTING * clear[0].cost_s)
+
+    def passed_over(self, role: Role) -> tuple[LineWorth, ...]:
+        """Lines that need less time than the best, and are not counted: their place is shared."""
+        good = self.worthwhile(role)
+        if not good or good[0].shared_with:
+            return ()
+        return tuple(
+            x
+            for x in self.lines
+            if x.role == role and x.usable and x.shared_with and x.cost_s < good[0].cost_s
+        )
 
     def best(self, role: Role) -> LineWorth:
         """The most telling usable line of a role; raises CannotTellError where there is none."""
@@ -190,7 +205,7 @@ def lines_of(
                 neighbours,
             )
         )
-    found.sort(key=lambda one: (one.role, not one.usable, one.cost_s))
+    found.sort(key=lambda one: (one.role, not one.usable, bool(one.shared_with), one.cost_s))
     return LinesOfQuantity(sought, _strong(found), expected_ratio, step_deg)
 
 
