@@ -126,6 +126,7 @@ def test_an_unconverted_film_narrows_what_is_told_of_the_films_after_it(
             assert found.low - 1e-9 <= true <= found.high + 1e-9
         if conversion < 1.0:
             assert told.detected
+            assert told.conversion.sources["line width"] > 0.0
             assert told.conversion.value == pytest.approx(conversion, abs=0.25 * (1 - conversion))
         assert _width(told.conversion) < _width(before.conversion)
 

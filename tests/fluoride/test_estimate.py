@@ -440,6 +440,13 @@ def test_reference_route_needs_no_orientation():
     assert found.conversion.value == pytest.approx(0.8, abs=0.04)
     assert found.conversion.low < 0.8 < found.conversion.high
     assert any("in agreement" in note for note in found.notes)
+    # a line of the reference that is all noise takes next to nothing away
+    faint = unconverted | {(1, 1, 1): RelativeArea(0.001 * here, 0.05 * here)}
+    noisy = estimate_fluoride(
+        scan, lines, calibration.components(film), film.stack, Optics(), EXACT,
+        references=ReferenceFilms(faint, normaliser, 50.0),
+    )  # fmt: skip
+    assert noisy.conversion.sigma == pytest.approx(found.conversion.sigma, rel=0.02)
     apart = estimate_fluoride(
         scan, lines, calibration.components(film), film.stack, Optics(), EXACT,
         references=ReferenceFilms(
