@@ -19,6 +19,7 @@ Examples:
   xrdfilm trend a_axis_fraction c_A --line north
   xrdfilm trend a_axis_fraction --rule limits --rule cusum --out trend
   xrdfilm trend c_A --rebase-from R-0142
+  xrdfilm trend c_A --target 11.69 --sigma 0.004 --rule cusum --cusum 0.5 4
   xrdfilm trend --reel R-0142 --shortest-fault 2 --least-length 20 --out reel
   xrdfilm trend --reel judged/results.json --json
 """
@@ -35,6 +36,11 @@ _RULES = (
 )
 
 
+EWMA_GAIN, EWMA_WIDTH, CUSUM_SLACK, CUSUM_LIMIT = 0.2, 2.962, 0.5, 5.0
+"""As in `xrdfilm.trend.charts`, which would load much before it is needed."""
+_POSITIVE = click.FloatRange(min=0.0, min_open=True)
+
+
 @click.command(name="trend", epilog=EXAMPLE)
 @click.argument("quantities", nargs=-1, metavar="[QUANTITY]...")
 @history_option
@@ -48,6 +54,36 @@ _RULES = (
 )
 @click.option("--rebase-from", metavar="RUN|DAY", help="Set the limits anew from this run on.")
 @click.option("--rebase-to", metavar="RUN|DAY", help="Use runs up to this one for the new limits.")
+@click.option("--target", type=float, metavar="X", help="State the centre line.")
+@click.option(
+    "--sigma",
+    type=click.FloatRange(min=0.0, min_open=True),
+    metavar="S",
+    help="State the line's own scatter, one standard deviation.",
+)
+@click.option(
+    "--limits-by",
+    type=click.Choice(["robust", "mean"]),
+    default="robust",
+    show_default=True,
+    help="What is not stated: robustly, or by mean and mean moving range as in handbooks.",
+)
+@click.option(
+    "--ewma",
+    type=(click.FloatRange(0.0, 1.0, min_open=True), _POSITIVE),
+    default=(EWMA_GAIN, EWMA_WIDTH),
+    show_default=True,
+    metavar="GAIN WIDTH",
+    help="EWMA: gain, and width of its limits in standard deviations.",
+)
+@click.option(
+    "--cusum",
+    type=(click.FloatRange(min=0.0), _POSITIVE),
+    default=(CUSUM_SLACK, CUSUM_LIMIT),
+    show_default=True,
+    metavar="SLACK LIMIT",
+    help="CUSUM: slack and limit in standard deviations.",
+)
 @click.option("--no-recipe", is_flag=True, help="Do not relate the quantity to the recipe.")
 @click.option("--reel", metavar="RUN|FILE", help="Ship map of a run, or of a results.json.")
 @click.option(
@@ -76,7 +112,8 @@ def command(quantities: tuple[str, ...], **values: Any) -> None:
     """Follow quantities over the runs of a line; or map which metres of a reel may ship.
 
     Charts use each run's own uncertainty. Limits come from the first 25 runs and then stay until
-    they are set anew. The newest 200 runs are charted unless --last says otherwise. Of the recipe
+    they are set anew; those that you state, by --target, --sigma or --limits-by, hold for this
+    chart alone. The newest 200 runs are charted unless --last says otherwise. Of the recipe
     it is told what a quantity goes with, never what causes it.
     """
     if values["reel"] is not None:
@@ -91,11 +128,21 @@ def _trends(quantities: tuple[str, ...], values: dict[str, Any]) -> None:
     from xrdfilm.history import open_history
     from xrdfilm.history.query import quantities as known_quantities
     from xrdfilm.trend.analyse import SHOWN, trend_of
+    from xrdfilm.trend.charts import ChartSettings
+    from xrdfilm.trend.limits import Stated
     from xrdfilm.trend.rules import DEFAULT_RULES
 
     rules = tuple(rule for rule in values["rules"] if rule != "none")
     if not values["rules"]:
         rules = DEFAULT_RULES
+    stated = Stated(
+        values["target"],
+        values["sigma"],
+        "classical" if values["limits_by"] == "mean" else "robust",
+        ChartSettings(*values["ewma"], *values["cusum"]),
+    )
+    if (stated.target is not None or stated.sigma is not None) and len(set(quantities)) > 1:
+        raise click.UsageError("--target and --sigma are of one quantity: name one")
     with open_history(values["history_file"], must_exist=True) as history:
         if not quantities:
             known = ", ".join(known_quantities(history)) or "none yet"
@@ -112,6 +159,7 @@ def _trends(quantities: tuple[str, ...], values: dict[str, Any]) -> None:
                 rebase_from=values["rebase_from"],
                 rebase_to=values["rebase_to"],
                 with_recipe=not values["no_recipe"],
+                stated=stated,
             )
             for quantity in dict.fromkeys(quantities)
         ]

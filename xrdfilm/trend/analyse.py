@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -23,22 +22,27 @@ from xrdfilm.history.query import (
     run_figures,
 )
 from xrdfilm.history.record import LINE_KEY
-from xrdfilm.history.store import History, now_utc
+from xrdfilm.history.store import History
 from xrdfilm.trend.change import Course, course_of
-from xrdfilm.trend.charts import Cusum, Ewma, Individuals, cusum, ewma, individuals
+from xrdfilm.trend.charts import (
+    Cusum,
+    Ewma,
+    Individuals,
+    cusum,
+    ewma,
+    individuals,
+)
+from xrdfilm.trend.limits import AS_USUAL, Stated, baseline_for, false_alarms_of, phase_one
 from xrdfilm.trend.recipe import RecipeRelation, relate
 from xrdfilm.trend.rules import DEFAULT_RULES, RULES, Signal, signals
-from xrdfilm.trend.runlength import FalseAlarms, false_alarms
+from xrdfilm.trend.runlength import FalseAlarms
 from xrdfilm.trend.scatter import (
     LEAST_POINTS,
     Baseline,
-    baseline_of,
     neighbour_correlation,
     robust_sigma,
 )
 
-PHASE_ONE = 25
-"""Limits are frozen from so many first runs."""
 SHOWN = 200
 """So many of the newest runs are charted unless more are asked for."""
 
@@ -83,12 +87,14 @@ def trend_of(
     rebase_to: str | None = None,
     with_recipe: bool = True,
     freeze: bool = True,
+    stated: Stated = AS_USUAL,
 ) -> Trend:
     """The trend of ``quantity`` over the runs of ``line`` (None: of all lines).
 
     Limits come from the first 25 runs, estimated robustly, and are then kept in the history;
     ``rebase_from`` (and ``rebase_to``), a run or a day, makes new ones from the runs between.
-    With ``freeze`` false nothing is written. Raises HistoryError for an unknown quantity or run.
+    With ``freeze`` false nothing is written, nor are limits that are ``stated``. Raises
+    HistoryError for an unknown quantity or run.
     """
     unknown = [rule for rule in rules if rule not in RULES]
     if unknown:
@@ -103,17 +109,22 @@ def trend_of(
         notes.append(
             f"runs of {len(known_lines)} lines are mixed here; name one with --line to follow it"
         )
-    baseline, frozen = _baseline(
-        history, quantity, line, everything, rebase_from, rebase_to, freeze, notes
+    baseline, frozen = baseline_for(
+        history, quantity, line, everything, rebase_from, rebase_to, freeze, notes, stated
     )
     shown = _window(everything, since, until, last)
     x, u = shown.centre, shown.sigma
     charts: tuple[Individuals, Ewma, Cusum] | None = None
     found: tuple[Signal, ...] = ()
     if baseline is not None and x.size:
-        charts = (individuals(x, u, baseline), ewma(x, u, baseline), cusum(x, u, baseline))
+        own = stated.charts
+        charts = (
+            individuals(x, u, baseline),
+            ewma(x, u, baseline, gain=own.ewma_gain, width=own.ewma_width),
+            cusum(x, u, baseline, slack=own.cusum_slack, limit=own.cusum_limit),
+        )
         found = signals(rules, *charts)
-        correlation = neighbour_correlation(*_phase_one(everything, baseline))
+        correlation = neighbour_correlation(*phase_one(everything, baseline))
         if correlation > 2.5:
             notes.append(
                 "neighbouring runs hang together (correlation "
@@ -135,110 +146,13 @@ def trend_of(
         charts[2] if charts else None,
         tuple(rules),
         found,
-        false_alarms(tuple(rules), baseline.points) if baseline is not None and rules else None,
+        false_alarms_of(rules, baseline, stated.charts) if baseline is not None and rules else None,
         course,
         beside,
         relation,
         happened,
         tuple(notes),
     )
-
-
-# ------------------------------------------------------------------------------------ limits
-
-
-def _baseline(
-    history: History,
-    quantity: str,
-    line: str | None,
-    figures: RunFigures,
-    rebase_from: str | None,
-    rebase_to: str | None,
-    freeze: bool,
-    notes: list[str],
-) -> tuple[Baseline | None, bool]:
-    """(limits, are they kept in the history?)."""
-    where = _line_key(line)
-    if rebase_from is None and rebase_to is None:
-        row = history.connection.execute(
-            "SELECT settings FROM baseline WHERE quantity = ? AND line = ? "
-            "ORDER BY baseline_key DESC LIMIT 1",
-            (quantity, where),
-        ).fetchone()
-        if row is not None:
-            return Baseline(**json.loads(row[0])), True
-        chosen = np.arange(min(PHASE_ONE, len(figures.runs)))
-    else:
-        chosen = _between(figures, rebase_from, rebase_to)
-        if chosen.size < LEAST_POINTS:
-            raise HistoryError(
-                f"limits need at least {LEAST_POINTS} runs, {chosen.size} lie there; "
-                "take an earlier start"
-            )
-    if chosen.size < LEAST_POINTS:
-        notes.append(
-            f"limits need {LEAST_POINTS} runs, the history has {chosen.size}: no charts yet"
-        )
-        return None, False
-    x, u = figures.centre[chosen], figures.sigma[chosen]
-    baseline = baseline_of(x, u, names=tuple(figures.runs[i] for i in chosen))
-    if baseline.typical <= 0.0:
-        notes.append("the runs do not scatter at all: no limits can be set from them")
-        return None, False
-    first = course_of(x, baseline.spread(u))
-    if first.kind not in ("steady", "too few points"):
-        notes.append(
-            f"the runs that the limits are made from are not steady ({first.kind}); once the line "
-            "is, set them anew with --rebase-from"
-        )
-    asked = rebase_from is not None or rebase_to is not None
-    ready = asked or chosen.size >= PHASE_ONE
-    if not ready:
-        notes.append(
-            f"limits from {chosen.size} runs are provisional; they are kept once there are "
-            f"{PHASE_ONE}"
-        )
-    elif freeze:
-        with history.writing() as connection:
-            connection.execute(
-                "INSERT INTO baseline (quantity, line, made_at, settings) VALUES (?, ?, ?, ?)",
-                (quantity, where, now_utc(), json.dumps(asdict(baseline))),
-            )
-    return baseline, ready and freeze
-
-
-def _line_key(line: str | None) -> str:
-    """How a baseline names its line; one over all lines is another than that of the unnamed."""
-    return "all lines" if line is None else f"line {line}"
-
-
-def _between(figures: RunFigures, first: str | None, last: str | None) -> IntArray:
-    start = 0 if first is None else _run_or_day(figures, first, after=False)
-    end = len(figures.runs) if last is None else _run_or_day(figures, last, after=True)
-    chosen: IntArray = np.arange(start, max(start, end))
-    return chosen
-
-
-def _run_or_day(figures: RunFigures, name: str, *, after: bool) -> int:
-    """Index of the run of this name, or of the first on or after a day; one beyond if ``after``."""
-    if name in figures.runs:
-        return figures.runs.index(name) + after
-    if len(name) == 10 and name[:4].isdigit() and name[4] == name[7] == "-":
-        return sum(day <= name if after else day < name for day in figures.days)
-    raise HistoryError(
-        f"{name!r} is no run with this quantity and no day (like 2031-03-04); "
-        "`xrdfilm history list` shows the runs"
-    )
-
-
-def _phase_one(figures: RunFigures, baseline: Baseline) -> tuple[FloatArray, Baseline, FloatArray]:
-    """The points that the limits were made from, as far as they are still there."""
-    try:
-        first, last = figures.runs.index(baseline.first), figures.runs.index(baseline.last)
-    except ValueError:
-        return np.empty(0), baseline, np.empty(0)
-    part = slice(first, last + 1)
-    return figures.centre[part], baseline, figures.sigma[part]
 
 
 def _window(

@@ -30,6 +30,19 @@ CUSUM_SLACK, CUSUM_LIMIT = 0.5, 5.0
 
 
 @dataclass(frozen=True, slots=True)
+class ChartSettings:
+    """EWMA gain λ and width L; CUSUM slack k and limit h. L, k and h in standard deviations."""
+
+    ewma_gain: float = EWMA_GAIN
+    ewma_width: float = EWMA_WIDTH
+    cusum_slack: float = CUSUM_SLACK
+    cusum_limit: float = CUSUM_LIMIT
+
+
+USUAL = ChartSettings()
+
+
+@dataclass(frozen=True, slots=True)
 class Individuals:
     """Points and moving ranges with limits; arrays (N,), those of ranges (N-1,)."""
 

@@ -16,7 +16,7 @@ import numpy as np
 from scipy.special import ndtr
 
 from xrdfilm._typing import BoolArray, FloatArray
-from xrdfilm.trend.charts import CUSUM_LIMIT, CUSUM_SLACK, EWMA_GAIN, EWMA_WIDTH
+from xrdfilm.trend.charts import USUAL, ChartSettings
 from xrdfilm.trend.rules import ZONE_RULES, ZoneRule
 from xrdfilm.trend.scatter import D2, D4, robust_centre, robust_sigma
 
@@ -136,6 +136,7 @@ def false_alarms(
     rules: tuple[str, ...],
     baseline_points: int | None = None,
     *,
+    settings: ChartSettings = USUAL,
     points: int = 100,
     trials: int = 4000,
 ) -> FalseAlarms:
@@ -145,7 +146,7 @@ def false_alarms(
     """
     rng = np.random.default_rng(20310304)
     steady = rng.normal(size=(points, trials))
-    chance = _share_called(rules, steady)
+    chance = _share_called(rules, steady, settings)
     estimated = None
     if baseline_points is not None:
         lines = trials // 2
@@ -153,14 +154,14 @@ def false_alarms(
         before = rng.normal(size=(lines, max(baseline_points, 2)))
         sigma = robust_sigma(before, np.zeros(before.shape[1]))
         centre = robust_centre(before, np.repeat(sigma[:, None], before.shape[1], axis=1))
-        estimated = _share_called(rules, (steady - centre) / np.maximum(sigma, 1e-9))
+        estimated = _share_called(rules, (steady - centre) / np.maximum(sigma, 1e-9), settings)
     rate = -np.log1p(-min(chance, 1.0 - 1e-9)) / points
     return FalseAlarms(
         rules, points, chance, float(1.0 / rate) if rate > 0 else np.inf, baseline_points, estimated
     )
 
 
-def _share_called(rules: Sequence[str], z: FloatArray) -> float:
+def _share_called(rules: Sequence[str], z: FloatArray, settings: ChartSettings) -> float:
     """Share of the columns of ``z``, shape (points, trials), in which a rule fires."""
     called = np.zeros(z.shape[1], dtype=bool)
     for name in rules:
@@ -169,9 +170,9 @@ def _share_called(rules: Sequence[str], z: FloatArray) -> float:
         elif name == "range":
             called |= np.any(np.abs(np.diff(z, axis=0)) > D4 * D2, axis=0)
         elif name == "ewma":
-            called |= _ewma_called(z)
+            called |= _ewma_called(z, settings)
         elif name == "cusum":
-            called |= _cusum_called(z)
+            called |= _cusum_called(z, settings)
     return float(called.mean())
 
 
@@ -185,21 +186,22 @@ def _zone_called(rule: ZoneRule, z: FloatArray) -> BoolArray:
     return called
 
 
-def _ewma_called(z: FloatArray) -> BoolArray:
-    edge = EWMA_WIDTH * np.sqrt(EWMA_GAIN / (2.0 - EWMA_GAIN))
+def _ewma_called(z: FloatArray, settings: ChartSettings) -> BoolArray:
+    gain = settings.ewma_gain
+    edge = settings.ewma_width * np.sqrt(gain / (2.0 - gain))
     average = np.zeros(z.shape[1])
     called = np.zeros(z.shape[1], dtype=bool)
     for row in z:
-        average += EWMA_GAIN * (row - average)
+        average += gain * (row - average)
         called |= np.abs(average) > edge
     return called
 
 
-def _cusum_called(z: FloatArray) -> BoolArray:
+def _cusum_called(z: FloatArray, settings: ChartSettings) -> BoolArray:
     called = np.zeros(z.shape[1], dtype=bool)
     for side in (1.0, -1.0):
         total = np.zeros(z.shape[1])
         for row in z:
-            total = np.maximum(0.0, total + side * row - CUSUM_SLACK)
-            called |= total > CUSUM_LIMIT
+            total = np.maximum(0.0, total + side * row - settings.cusum_slack)
+            called |= total > settings.cusum_limit
     return called

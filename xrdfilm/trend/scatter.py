@@ -29,7 +29,7 @@ D4 = 3.267
 LEAST_POINTS = 8
 """Limits from fewer points than this would mean nothing."""
 
-Method = Literal["robust", "classical"]
+Method = Literal["robust", "classical", "stated"]
 _CLIP = 1.5
 
 
@@ -171,8 +171,10 @@ def neighbour_correlation(values: FloatArray, baseline: Baseline, u: FloatArray)
     ``values`` and their uncertainties ``u`` have shape (N,). Above about 2, neighbours hang
     together and limits from moving ranges are too narrow.
     """
+    if values.size < 4:
+        return 0.0
     z = (values - baseline.centre) / np.maximum(baseline.spread(u), 1e-300)
     z = np.clip(z - z.mean(), -3.0, 3.0)
-    if values.size < 4 or not z.any():
+    if not z.any():
         return 0.0
     return float((z[1:] @ z[:-1]) / (z @ z) * np.sqrt(values.size))

@@ -51,8 +51,13 @@ def limit_words(trend: Trend) -> list[str]:
         return []
     unit = Unit(trend.quantity)
     kept = "kept" if trend.frozen else "not kept"
+    origin = f"Limits from {base.points} runs ({base.first} to {base.last}), {kept}"
+    if base.method == "stated":
+        origin = "Limits as stated"
+    elif base.method == "classical":
+        origin += ", by mean and mean moving range"
     said = [
-        f"Limits from {base.points} runs ({base.first} to {base.last}), {kept}: centre "
+        f"{origin}: centre "
         f"{unit.show(base.centre, base.typical)}, scatter of the line "
         f"{unit.show(base.sigma, base.typical)}, typical uncertainty of a run "
         f"{unit.show(base.typical_u, base.typical)}."
