@@ -221,8 +221,8 @@ def _told(share: Estimate, estimate: float, value: float) -> Estimate:
     share = replace(share, estimate=estimate)
     if share.value is None or share.low is None or share.high is None:
         return share
-    if min(estimate, value) <= 0.0:
-        return replace(share, value=None, low=0.0)
+    if min(estimate, value) <= 0.0 or value < min(share.low, share.sigma or 0.0):
+        return replace(share, value=None, low=0.0)  # not held apart from none
     if max(estimate, value) >= 1.0:
         return replace(share, value=None, high=1.0)
     return replace(share, value=value, low=min(share.low, value), high=max(share.high, value))
