@@ -45,7 +45,6 @@ TAPE = Stack(
     (Layer(load_phase("CeO2"), 75.0), Layer(load_phase("La2Zr2O7"), 200.0)),
     Layer(load_phase("Ni-5W"), None),
 )
-BAF2_111_DEG = float(two_theta_of(BAF2.cell.a_A / np.sqrt(3.0), Optics().radiation.k_alpha1_A))
 ANGLES = grid(20.0, 64.0, 0.02)
 EXACT = FluorideSettings(doubt=ModelDoubt.none())
 FLAT = Instrument(background=Background(200.0, air_share=0.0, slope_per_deg=0.0))
@@ -220,7 +219,9 @@ def test_amount_of_a_shifted_cell_is_reckoned_on_that_cell(edge):
     assert found.settled == "aligned_00l"
     figure = found.under("aligned_00l").volume_fraction
     assert figure.low < 0.02 < figure.high
-    assert figure.value == pytest.approx(0.02, rel=0.04)
+    # far from the 24 % that the strengths of the nominal cell would be wrong by
+    assert figure.value == pytest.approx(0.02, rel=0.1)
+    assert figure.sigma < 0.06 * figure.value
 
 
 def test_a_doubted_share_of_the_film_widens_the_amount():
@@ -560,25 +561,36 @@ def test_k_beta_of_its_own_line_is_no_second_fluoride(seed):
     assert found.aligned is None or found.aligned.volume_fraction.high > 0.3
 
 
-@pytest.mark.parametrize("mixing", [0.3, 0.6, 0.95])
-def test_the_area_of_a_plain_line_does_not_lean_on_its_shape(mixing):
-    """A (111) line of any Lorentz fraction on a film without fluoride: its area comes back."""
-    optics, area, width = Optics(), 900.0, 0.28
+@pytest.mark.parametrize(
+    ("hkl", "area", "mixing"),
+    [
+        ((1, 1, 1), 900.0, 0.3),
+        ((1, 1, 1), 900.0, 0.6),
+        ((1, 1, 1), 900.0, 0.95),
+        # (102) and tungsten of (004) stand on its flanks, and are not there
+        ((2, 0, 0), 2700.0, 0.5),
+    ],
+)
+def test_the_area_of_a_plain_line_does_not_lean_on_its_shape(hkl, area, mixing):
+    """A line of any Lorentz fraction on a film without fluoride: its area comes back."""
+    optics, width = Optics(), 0.28
+    spacing_A = BAF2.cell.a_A / np.sqrt(sum(i * i for i in hkl))
+    place = float(two_theta_of(spacing_A, optics.radiation.k_alpha1_A))
     scan, truth = simulate_scan(
         film_of(), optics, counts=3e4, top_of=(0, 0, 5), two_theta_deg=ANGLES,
         instrument=FLAT, seed=4,
     )  # fmt: skip
     ratio, share = doublet_constants(optics.radiation)
-    profile = doublet(ANGLES, *(np.array(v) for v in (BAF2_111_DEG, width, mixing, ratio, share)))
+    profile = doublet(ANGLES, *(np.array(v) for v in (place, width, mixing, ratio, share)))
     more = np.random.default_rng(5).poisson(area * profile)
     lines = calibration.measured_film_lines(scan, truth)
     found = estimate_fluoride(
         replace(scan, counts=scan.counts + more), lines, calibration.components(film_of()), STO,
         optics, EXACT,
     )  # fmt: skip
-    line = next(line for line in found.lines if line.hkl == (1, 1, 1))
+    line = next(line for line in found.lines if line.hkl == hkl)
     assert line.area == pytest.approx(area, rel=0.1)
-    told = found.under("aligned_111").volume_fraction
+    told = found.under("aligned_111" if hkl == (1, 1, 1) else "aligned_00l").volume_fraction
     assert told.sources["line width"] < 0.2 * told.value
 
 

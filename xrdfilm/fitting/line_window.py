@@ -82,8 +82,12 @@ def line_window(
     *,
     sigma: FloatArray | None = None,
     background_degree: int = 3,
+    line: Neighbour | None = None,
 ) -> LineWindow | None:
     """Cut out a window and fit background and neighbours; None where it holds too few points.
+
+    ``line`` is the window's own line where it is plain: fitted along, so that its flanks pass for
+    no neighbour, and taken out again.
 
     ``two_theta_deg`` and ``counts`` (N,), ascending; ``sigma`` (N,) or None for Poisson counts.
     ``neighbours`` are fitted with signed areas; one that stands out also gets its place fitted,
@@ -110,8 +114,11 @@ def line_window(
         neighbours = [n for n, kept in zip(neighbours, matters, strict=True) if kept]
         extra = extra[matters]
     columns = [power, *([extra.T] if len(neighbours) else [])]
+    own = [] if line is None else [_neighbour_profiles(x, [line], ratio, share).T]
     basis = np.hstack(columns)
-    model, amplitudes, errors = poisson_fit(basis, y, fixed, floor, counting)
+    model, amplitudes, errors = poisson_fit(
+        np.hstack([basis, *own]), y, fixed, floor, counting, without_last=bool(own)
+    )
     found: list[tuple[str, float]] = []
     keep = np.ones(x.size, dtype=bool)
     for k, neighbour in enumerate(neighbours):
@@ -146,7 +153,10 @@ def line_window(
         if basis.shape[0] < basis.shape[1] + 8:
             return None
         x, y, fixed = x[keep], y[keep], fixed[keep]
-        model, amplitudes, errors = poisson_fit(basis, y, fixed, floor, counting)
+        lit = np.hstack([basis, *(column[keep] for column in own)])
+        model, amplitudes, errors = poisson_fit(
+            lit, y, fixed, floor, counting, without_last=bool(own)
+        )
     return LineWindow(x, y, basis, model, fixed, floor, counting, ratio, share, tuple(found))
 
 

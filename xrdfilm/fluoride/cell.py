@@ -89,11 +89,16 @@ def refine(
     edge, log_width, mixing = float(work.edges[at]), 0.0, work.mixing
     if top <= _PLAIN:
         edge += step * _summit(outcome, at)
-    for i in used:
-        scale[i] = _excess(work, i, one(i, edge, log_width, mixing))
-    if significance[strongest] > 4.0:
-        tried = np.log([0.4, 0.6, 0.8, 1.0, 1.3, 1.7, 2.3])
-        log_width = float(tried[int(np.argmin([misfit(edge, w, mixing) for w in tried]))])
+    plain = [i for i, z in significance.items() if z > _PLAIN]
+    for turn in range(2 if plain else 1):
+        if plain:
+            work = work.beside_plain_lines(plain, edge, float(np.exp(log_width)), mixing)
+        scale.update({i: _excess(work, i, one(i, edge, log_width, mixing)) for i in used})
+        if significance[strongest] > 4.0:
+            tried = np.log([0.4, 0.6, 0.8, 1.0, 1.3, 1.7, 2.3])
+            log_width = float(tried[int(np.argmin([misfit(edge, w, mixing) for w in tried]))])
+        if plain and turn == 0:
+            log_width, mixing = _likely_shape(misfit, edge, log_width, mixing)
     edge, _ = _lowest(lambda a: misfit(a, log_width, mixing), edge, 0.5 * step, 2)
     log_width, _ = _lowest(lambda w: misfit(edge, w, mixing), log_width, 0.2, 3)
     mixing, _ = _lowest(lambda m: misfit(edge, log_width, m), mixing, 0.1, 2)
@@ -130,6 +135,15 @@ def refine(
     lines = replace(lines, areas=areas * gain, variance=variance * gain**2)
     on_cell = work.phase.with_cell(a_A=round(edge, 3))
     return ShownFluoride(on_cell, edge, width, by_width, cell, lines)
+
+
+def _likely_shape(
+    misfit: Callable[[float, float, float], float], edge: float, log_width: float, mixing: float
+) -> tuple[float, float]:
+    """Width (its logarithm) and Lorentz fraction at a cell edge, in one step of each."""
+    log_width, _ = _lowest(lambda w: misfit(edge, w, mixing), log_width, 0.2, 2)
+    mixing, _ = _lowest(lambda m: misfit(edge, log_width, m), mixing, 0.1, 2)
+    return log_width, float(np.clip(mixing, *MIXING_RANGE))
 
 
 def _excess(work: FluorideWork, index: int, fit: LineFit) -> float:

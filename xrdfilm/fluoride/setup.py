@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
@@ -108,6 +108,7 @@ class FluorideWork:
 
     ``edges``, shape (E,), are the cell edges to try, in Å; ``nominal`` is the place of the nominal
     one among them. ``mixing`` is the Lorentz fraction to expect of the fluoride's lines.
+    ``cut`` makes the windows for own lines to reckon with, one or None for each.
     """
 
     stack: Stack
@@ -120,6 +121,20 @@ class FluorideWork:
     windows: tuple[LineWindow | None, ...]
     shared: Mapping[int, str]
     mixing: float
+    cut: Callable[[Sequence[Neighbour | None]], tuple[LineWindow | None, ...]]
+
+    def beside_plain_lines(
+        self, lines: Collection[int], edge_A: float, factor: float, mixing: float
+    ) -> FluorideWork:
+        """The same with windows whose own ``lines``, plain to see, pass for no neighbour's."""
+        own = [
+            Neighbour(
+                "", float(line_places(edge_A, hkl, self.optics)),
+                self.shape(i, edge_A, factor, mixing),
+            ) if i in lines else None
+            for i, hkl in enumerate(FLUORIDE_LINES)
+        ]  # fmt: skip
+        return replace(self, windows=self.cut(own))
 
     def shape(
         self, index: int, edge_A: float, factor: float = 1.0, mixing: float | None = None
@@ -244,15 +259,21 @@ def prepare(
     sigma = scan.sigma
     if sigma is None and not scan.poisson:
         sigma = scan.uncertainty()
-    windows = tuple(
-        line_window(scan.axis_deg, scan.counts, optics.radiation, *reach, others, sigma=sigma)
-        if reach[1] > reach[0]
-        else None
-        for reach, others in zip(reaches, near, strict=True)
-    )
+
+    def cut(lines: Sequence[Neighbour | None]) -> tuple[LineWindow | None, ...]:
+        return tuple(
+            line_window(
+                scan.axis_deg, scan.counts, optics.radiation, *reach, others, sigma=sigma, line=line
+            )
+            if reach[1] > reach[0]
+            else None
+            for reach, others, line in zip(reaches, near, lines, strict=True)
+        )
+
+    windows = cut([None] * len(reaches))
     return FluorideWork(
         stack, optics, settings, phase, grid.edges_A, grid.nominal, grid.places_deg, windows,
-        grid.shared, _expected_mixing(stack, measured, grid.places_deg[0], settings, optics),
+        grid.shared, _expected_mixing(stack, measured, grid.places_deg[0], settings, optics), cut,
     )  # fmt: skip
 
 
