@@ -249,7 +249,8 @@ def _fluoride_phase(fluoride: FluorideEstimate, key: str) -> results.PhaseFindin
         for line in fluoride.lines
         if fluoride.detected and line.area > line.decision_area
     ]
-    note = f"probability of looking so much like fluoride without any: {fluoride.p_value:.2g}"
+    told = f"{fluoride.p_value:.2g}" if fluoride.p_value > 1e-9 else "under 1e-9"
+    note = f"probability of looking so much like fluoride without any: {told}"
     return results.PhaseFinding(
         phase=key,
         detected=fluoride.detected,
