@@ -211,17 +211,17 @@ def test_hidden_cells_are_named():
     assert not any("hide it" in n for n in analysed(film_of()).notes)
 
 
-@pytest.mark.parametrize("edge", [5.98, 6.23])
-def test_amount_of_a_shifted_cell_is_reckoned_on_that_cell(edge):
+# beside (004) of the film, as at 5.98 Å, a single film is good to 8 %; elsewhere to 4 %
+@pytest.mark.parametrize(("edge", "near"), [(5.98, 0.08), (6.10, 0.04), (6.23, 0.04)])
+def test_amount_of_a_shifted_cell_is_reckoned_on_that_cell(edge, near):
     """The same BaF2 in a cell 3.5 % smaller scatters 1.24 times as much a volume."""
     part = fluoride(BAF2, 0.02, "aligned", mosaic_fwhm_deg=1.0, cell_a_A=edge)
-    found = analysed(film_of(minor=(part,)), counts=1e5)
-    assert found.settled == "aligned_00l"
-    figure = found.under("aligned_00l").volume_fraction
-    assert figure.low < 0.02 < figure.high
-    # far from the 24 % that the strengths of the nominal cell would be wrong by
-    assert figure.value == pytest.approx(0.02, rel=0.1)
-    assert figure.sigma < 0.06 * figure.value
+    found = [analysed(film_of(minor=(part,)), counts=1e5, seed=seed) for seed in range(6)]
+    assert all(f.settled == "aligned_00l" for f in found)
+    figures = [f.under("aligned_00l").volume_fraction for f in found]
+    assert sum(e.low < 0.02 < e.high for e in figures) >= 5
+    assert all(e.sigma < 0.09 * e.value for e in figures)
+    assert np.mean([e.value for e in figures]) == pytest.approx(0.02, rel=near)
 
 
 def test_a_doubted_share_of_the_film_widens_the_amount():
@@ -232,6 +232,9 @@ def test_a_doubted_share_of_the_film_widens_the_amount():
     )
     narrow, wide = (f.under("aligned_00l").volume_fraction for f in (sure, unsure))
     assert wide.sources["orientation"] == pytest.approx(0.3 * 0.01, rel=0.1)
+    assert wide.sigma == pytest.approx(
+        np.hypot(narrow.sigma, wide.sources["orientation"]), rel=0.05
+    )
     assert wide.high - wide.low > 3.0 * (narrow.high - narrow.low)
 
 
@@ -325,6 +328,9 @@ def test_random_fluoride_is_told_and_so_is_a_mixture():
     told = found.under("random").volume_fraction
     assert abs(told.value - 0.2) < 2.5 * told.sigma
     assert told.sigma < 0.12 * told.value
+    others = [analysed(film_of(mosaic=4.0, minor=minor), counts=1e5, seed=s) for s in range(2, 6)]
+    every = [told.value, *(f.under("random").volume_fraction.value for f in others)]
+    assert np.mean(every) == pytest.approx(0.2, rel=0.1)
     mixed = (
         fluoride(BAF2, 0.15, "random"),
         fluoride(BAF2, 0.004, "aligned", mosaic_fwhm_deg=4.0),

@@ -33,7 +33,7 @@ from xrdfilm.results import (
 
 LIMITS = parse_limits(
     """
-title = "Invented specification 7, issue 2"
+title = "Invented specification 7, second edition"
 [[grade]]
 name = "long-length"
 [[grade]]

@@ -27,17 +27,12 @@ def expected_widths(
     (as size broadening goes); a phase without any takes the film's.
     """
     film = _film_key(layout)
-    of_phase: dict[str, list[MeasuredLine]] = {}
-    for line, what in zip(lines, laid, strict=True):
-        if (
-            what.ghost is None
-            and len(what.members) == 1
-            and width_is_sound(line)
-            and line.fwhm_sigma_deg > 0
-        ):
-            of_phase.setdefault(what.reflection.phase, []).append(line)
+    of_phase = _sound_lines(lines, laid)
     secant = 1.0 / np.cos(np.radians(true_deg / 2.0))
-    curves = {phase: _curve(good, secant) for phase, good in of_phase.items()}
+    widths = {
+        phase: [w for w in sound if w.fwhm_sigma_deg > 0] for phase, sound in of_phase.items()
+    }
+    curves = {phase: _curve(good, secant) for phase, good in widths.items() if good}
     if not curves:
         return np.full(true_deg.size, np.nan)
     fallback = curves.get(film, next(iter(curves.values())))
@@ -50,24 +45,8 @@ def expected_mixing(lines: MeasuredLines, laid: Sequence[LaidLine], layout: Layo
 
     A phase without any takes the film's, as size and strain broaden both; ghosts take no part.
     """
-    of_phase: dict[str, list[MeasuredLine]] = {}
-    for line, what in zip(lines, laid, strict=True):
-        own = what.ghost is None and len(what.members) == 1 and width_is_sound(line)
-        if (
-            own
-            and line.significance > MIXING_SHOWS
-            and not {"held_mixing", "tangled"} & set(line.flags)
-        ):
-            of_phase.setdefault(what.reflection.phase, []).append(line)
-    means = {
-        phase: float(
-            np.average(
-                [line.lorentz_fraction for line in good],
-                weights=[min(line.significance, MIXING_KNOWN) for line in good],
-            )
-        )
-        for phase, good in of_phase.items()
-    }
+    sound = _sound_lines(lines, laid).items()
+    means = {phase: mean for phase, own in sound if (mean := _mean_mixing(own)) is not None}
     usual = means.get(_film_key(layout), USUAL_MIXING)
     return np.array([means.get(line.reflection.phase, usual) for line in layout.lines])
 
@@ -77,26 +56,37 @@ def phase_shapes(lines: MeasuredLines, laid: Sequence[LaidLine]) -> dict[str, Ph
 
     The straight line in 1/cosθ of `expected_widths`, or the mean width times 1/cosθ.
     """
-    widths: dict[str, list[MeasuredLine]] = {}
+    shapes: dict[str, PhaseShape] = {}
+    for phase, sound in _sound_lines(lines, laid).items():
+        good = [line for line in sound if line.fwhm_sigma_deg > 0]
+        if good:
+            slope, intercept, low, high = _straight(good)
+            mixing = _mean_mixing(good)
+            mixing = USUAL_MIXING if mixing is None else mixing
+            shapes[phase] = PhaseShape(intercept, slope, low, high, mixing)
+    return shapes
+
+
+def _sound_lines(lines: MeasuredLines, laid: Sequence[LaidLine]) -> dict[str, list[MeasuredLine]]:
+    """Lines of each phase that stand for one reflection, no ghost, and have a sound width."""
+    of_phase: dict[str, list[MeasuredLine]] = {}
     for line, what in zip(lines, laid, strict=True):
-        sound = width_is_sound(line) and line.fwhm_sigma_deg > 0
-        if what.ghost is None and len(what.members) == 1 and sound:
-            widths.setdefault(what.reflection.phase, []).append(line)
-    return {phase: _phase_shape(good) for phase, good in widths.items()}
+        if what.ghost is None and len(what.members) == 1 and width_is_sound(line):
+            of_phase.setdefault(what.reflection.phase, []).append(line)
+    return of_phase
 
 
-def _phase_shape(good: Sequence[MeasuredLine]) -> PhaseShape:
-    slope, intercept, low, high = _straight(good)
+def _mean_mixing(lines: Sequence[MeasuredLine]) -> float | None:
+    """Mean Lorentz fraction of the strong lines among these; None where there is none."""
     strong = [
         line
-        for line in good
+        for line in lines
         if line.significance > MIXING_SHOWS and not {"held_mixing", "tangled"} & set(line.flags)
     ]
-    mixing = USUAL_MIXING
-    if strong:
-        weights = [min(line.significance, MIXING_KNOWN) for line in strong]
-        mixing = float(np.average([line.lorentz_fraction for line in strong], weights=weights))
-    return PhaseShape(intercept, slope, low, high, mixing)
+    if not strong:
+        return None
+    weights = [min(line.significance, MIXING_KNOWN) for line in strong]
+    return float(np.average([line.lorentz_fraction for line in strong], weights=weights))
 
 
 def _film_key(layout: Layout) -> str:
