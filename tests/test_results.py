@@ -3,6 +3,7 @@ import math
 from pathlib import Path
 
 import jsonschema
+import numpy as np
 import pytest
 from pydantic import ValidationError
 
@@ -11,6 +12,7 @@ from tests.report import synthetic
 from xrdfilm.decision.quantities import quantities_of
 from xrdfilm.estimate import from_normal
 from xrdfilm.results import (
+    Orientation,
     Quantity,
     RunResult,
     json_schema,
@@ -155,7 +157,60 @@ def test_a_quantity_in_short_says_the_same(estimate, keys):
 
 def test_digits_end_where_the_uncertainty_does():
     found = Quantity.of(from_normal(23.28852261234, 0.00122443679))
-    assert (found.value, found.sigma) == (23.288523, 0.001224)
-    assert found.high - found.value == pytest.approx(1.95996 * 0.00122443679, abs=1e-6)
-    parts = Quantity.of(from_normal(1.0, 0.1, sources={"counting": 0.1, "thickness": 0.0009}))
-    assert parts.sources == {"counting": 0.1}
+    assert (found.value, found.sigma) == (23.28852, 0.00122)
+    assert found.high - found.value == pytest.approx(1.95996 * 0.00122443679, abs=1e-5)
+    told = {"counting": 0.1, "thickness": 0.0049, "mosaic": 0.02}
+    assert Quantity.of(from_normal(1.0, 0.1, sources=told)).sources == {
+        "counting": 0.1,
+        "mosaic": 0.02,
+    }
+    # how films scatter among themselves rests on counting, however little of sigma it is
+    told = {"counting": 0.0001234, "alignment": 0.1}
+    assert Quantity.of(from_normal(1.0, 0.1, sources=told)).sources == {
+        "counting": 0.000123,
+        "alignment": 0.1,
+    }
+
+
+@pytest.mark.parametrize("sigma", [0.001224, 0.0997, 1.0049, 37.449])
+def test_rounding_moves_a_figure_by_little_of_its_uncertainty(sigma):
+    rng = np.random.default_rng(3)
+    for value in rng.uniform(-100.0, 100.0, 200) * sigma:
+        found = Quantity.of(from_normal(float(value), sigma))
+        assert found.value == pytest.approx(value, abs=0.0051 * sigma)
+        assert found.sigma == pytest.approx(sigma, rel=0.0051)
+        assert found.high == pytest.approx(value + 1.959964 * sigma, abs=0.0051 * sigma)
+
+
+def test_explanation_is_written_as_columns_and_read_as_rows():
+    rows = [
+        {
+            "line": "(003)/(010)",
+            "two_theta_deg": 22.8395,
+            "area": 3945.7,
+            "area_sigma": 14.9,
+            "area_if_all": {"c_axis": 4078.3, "a_axis": 2466.0},
+            "given_by": {"c_axis": 3633.9, "a_axis": 334.3},
+            "predicted": 3968.2,
+            "residual_sigma": -0.0529,
+        },
+        {
+            "line": "(112)",
+            "two_theta_deg": 36.3839,
+            "area": -0.52,
+            "area_sigma": 1.38,
+            "area_if_all": {"random": 5.13},
+            "given_by": {"random": -0.14},
+            "predicted": -0.14,
+            "residual_sigma": -0.27,
+        },
+    ]
+    route = {"route": "coupled", "c_axis": None, "a_axis": None, "random": None}
+    lists = {"lines_used": [], "lines_left_out": []}
+    found = Orientation(**route, **lists, explanation=rows)
+    written = json.loads(found.model_dump_json())["explanation"]
+    assert written["given_by"]["random"] == [None, -0.14]
+    assert "predicted" not in written
+    assert Orientation.model_validate_json(found.model_dump_json()).explanation == rows
+    # records that were written row by row are read as well
+    assert Orientation.model_validate({**route, **lists, "explanation": rows}).explanation == rows

@@ -18,9 +18,12 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal, get_args, get_origin
 from pydantic import (
     AfterValidator,
     BaseModel,
+    BeforeValidator,
     ConfigDict,
     Field,
+    PlainSerializer,
     SerializerFunctionWrapHandler,
+    WithJsonSchema,
     model_serializer,
     model_validator,
 )
@@ -39,12 +42,17 @@ class _Record(BaseModel):
     model_config = ConfigDict(extra="forbid", frozen=True, ser_json_inf_nan="null")
 
 
-UNCERTAINTY_DIGITS = 4
-"""Significant digits of a recorded uncertainty; its value is written to the same place."""
+UNCERTAINTY_DIGITS = 3
+"""Significant digits of a recorded uncertainty; its value is written to the same place.
+
+Two are usual (JCGM 100:2008, 7.2.6); the third is for those who go on reckoning: it moves a figure
+by 0.5 % of its sigma at most.
+"""
 
 
-LEAST_SHARE = 0.01
-"""A cause of less than this share of sigma is not told: it adds 1 in 20 000 to it."""
+LEAST_SHARE = 0.05
+"""A cause of less than this share of sigma is not told: it adds 1 in 800 to it, under the last
+digit of sigma. Counting always is: it tells how films scatter among themselves."""
 
 
 def rounded(x: float | None, digits: int = UNCERTAINTY_DIGITS) -> float | None:
@@ -71,6 +79,11 @@ def _empty(value: Any) -> bool:
     return value is None or value == []
 
 
+def _whole(x: Any) -> Any:
+    """A float without decimals as the integer it is: "121" for "121.0"."""
+    return int(x) if isinstance(x, float) and x.is_integer() and abs(x) < 1e15 else x
+
+
 class Quantity(_Record):
     """A value with its interval; value is null where only a one-sided limit can be given.
 
@@ -89,15 +102,14 @@ class Quantity(_Record):
     sources: dict[str, float] = Field(
         default_factory=dict,
         description="what sigma is made of: standard uncertainty by cause, adding in squares; "
-        "causes under a hundredth of it are left out",
+        "causes under a twentieth of it are left out, counting never",
     )
 
     @classmethod
     def of(cls, estimate: Estimate) -> Quantity:
         """The record of an estimate, to the digits that its uncertainty supports.
 
-        Sigma keeps four digits and the others end where it ends: rounding adds a thousandth of
-        sigma at most, where two digits are usual (JCGM 100:2008, 7.2.6).
+        Sigma keeps `UNCERTAINTY_DIGITS` and the others end where it ends.
         """
         e = estimate
         width = None if e.low is None or e.high is None else e.high - e.low
@@ -112,7 +124,8 @@ class Quantity(_Record):
             sources={
                 name: part
                 for name, value in e.sources.items()
-                if (part := rounded(value)) is not None and part >= LEAST_SHARE * (e.sigma or 0.0)
+                if (part := rounded(value)) is not None
+                and (part >= LEAST_SHARE * (e.sigma or 0.0) or name.startswith("counting"))
             },
         )
 
@@ -128,7 +141,7 @@ class Quantity(_Record):
 
     @model_serializer(mode="wrap", when_used="json")
     def _in_short(self, handler: SerializerFunctionWrapHandler) -> dict[str, Any]:
-        told: dict[str, Any] = handler(self)
+        told: dict[str, Any] = {name: _whole(x) for name, x in handler(self).items()}
         if self.estimate is None or (self.estimate == self.value and self.sigma is not None):
             del told["estimate"]
         if self.sigma is None or (self.sigma == 0.0 and self.low == self.value == self.high):
@@ -159,8 +172,11 @@ class Reason(_Record):
     acceptance: dict[str, Figure] | None = Field(
         default=None,
         description="the limit less its guard band: between which estimates the film passes",
+        exclude_if=_empty,
     )
-    decided_by: str | None = Field(default=None, description="what would decide an undecided one")
+    decided_by: str | None = Field(
+        default=None, description="what would decide an undecided one", exclude_if=_empty
+    )
 
 
 class Fluoride(_Record):
@@ -205,6 +221,57 @@ class LeftOut(_Record):
     why: str = Field(description="the reason")
 
 
+def _as_columns(rows: list[dict[str, Any]]) -> dict[str, Any]:
+    """Rows as columns: each name once instead of once a line; null where a row has no such part.
+
+    What a line should have is the sum of its parts, so it is not written.
+    """
+    table: dict[str, Any] = {}
+    for name in dict.fromkeys(name for row in rows for name in row if name != "predicted"):
+        cells = [row.get(name) for row in rows]
+        if any(isinstance(cell, dict) for cell in cells):
+            parts = dict.fromkeys(part for cell in cells for part in cell or ())
+            table[name] = {p: [_whole((cell or {}).get(p)) for cell in cells] for p in parts}
+        else:
+            table[name] = [_whole(cell) for cell in cells]
+    return table
+
+
+def _as_rows(table: Any) -> Any:
+    """Columns as the rows they were made from; rows as they are."""
+    if not isinstance(table, dict):
+        return table
+    rows: list[dict[str, Any]] = [{"line": line} for line in table.get("line", ())]
+    for name, column in table.items():
+        if not isinstance(column, dict):
+            for row, cell in zip(rows, column, strict=True):
+                row[name] = cell
+            continue
+        for place, row in enumerate(rows):
+            row[name] = {p: cells[place] for p, cells in column.items() if cells[place] is not None}
+    for row in rows:
+        if "given_by" in row:
+            end = last_place(row.get("area_sigma"))
+            row["predicted"] = to_place(float(sum(row["given_by"].values())), end)
+    return rows
+
+
+Explanation = Annotated[
+    list[dict[str, Any]],
+    BeforeValidator(_as_rows),
+    PlainSerializer(_as_columns, when_used="json"),
+    WithJsonSchema(
+        {
+            "anyOf": [
+                {"type": "object", "additionalProperties": True},
+                {"type": "array", "items": {"type": "object"}},
+            ]
+        }
+    ),
+]
+"""Rows in Python; in results.json columns of the same names, each a list with a cell a line."""
+
+
 class Orientation(_Record):
     """Shares of the film's volume by orientation; they sum to 1 with all other grains."""
 
@@ -214,15 +281,18 @@ class Orientation(_Record):
     c_axis: Quantity | None = Field(description="share of grains with c along the normal")
     a_axis: Quantity | None = Field(description="share with a or b along the normal")
     random: Quantity | None = Field(description="share of grains at random")
-    other: Quantity | None = Field(default=None, description="share with (103) along the normal")
+    other: Quantity | None = Field(
+        default=None, description="share with (103) along the normal", exclude_if=_empty
+    )
     lines_used: list[str] = Field(description="lines that the shares rest on")
     lines_left_out: list[LeftOut] = Field(description="lines that they do not rest on")
     chi_square: Figure | None = Field(
         default=None, description="scatter of the lines about the shares"
     )
     degrees_of_freedom: int | None = Field(default=None, description="of that chi-square")
-    explanation: list[dict[str, Any]] = Field(
-        default_factory=list, description="line by line: area, and what each component gives to it"
+    explanation: Explanation = Field(
+        default_factory=list,
+        description="line by line, as columns: area, and what each component gives to it",
     )
     notes: list[str] = Field(
         default_factory=list, description="what limits or qualifies the figures"
@@ -236,13 +306,17 @@ class Lattice(_Record):
     displacement_um: Quantity | None = Field(description="sample below (+) or above (−) the axis")
     zero_deg: Quantity | None = Field(description="zero of the axis")
     oxygen: Quantity | None = Field(description="oxygen a formula unit, a hint by c")
-    a_A: Quantity | None = Field(default=None, description="a of the film")
-    b_A: Quantity | None = Field(default=None, description="b of the film")
+    a_A: Quantity | None = Field(default=None, description="a of the film", exclude_if=_empty)
+    b_A: Quantity | None = Field(default=None, description="b of the film", exclude_if=_empty)
     crystallite_size_nm: Quantity | None = Field(
-        default=None, description="mean length along the normal"
+        default=None, description="mean length along the normal", exclude_if=_empty
     )
-    microstrain: Quantity | None = Field(default=None, description="upper-limit strain, a fraction")
-    fringe_thickness_nm: Quantity | None = Field(default=None, description="thickness by fringes")
+    microstrain: Quantity | None = Field(
+        default=None, description="upper-limit strain, a fraction", exclude_if=_empty
+    )
+    fringe_thickness_nm: Quantity | None = Field(
+        default=None, description="thickness by fringes", exclude_if=_empty
+    )
     alignment_from: str | None = Field(default=None, description="the lines the axis was set by")
     notes: list[str] = Field(
         default_factory=list, description="what limits or qualifies the figures"
@@ -254,14 +328,16 @@ class LayerTexture(_Record):
 
     phase: str = Field(description="phase of the layer")
     rocking_fwhm_deg: Quantity | None = Field(
-        default=None, description="out-of-plane width, divergence taken off"
+        default=None, exclude_if=_empty, description="out-of-plane width, divergence taken off"
     )
-    azimuth_fwhm_deg: Quantity | None = Field(default=None, description="in-plane width")
+    azimuth_fwhm_deg: Quantity | None = Field(
+        default=None, exclude_if=_empty, description="in-plane width"
+    )
     fraction_111: Quantity | None = Field(
-        default=None, description="volume share with (111) along the normal"
+        default=None, exclude_if=_empty, description="volume share with (111) along the normal"
     )
     notes: list[str] = Field(
-        default_factory=list, description="what limits or qualifies the figures"
+        default_factory=list, exclude_if=_empty, description="what limits or qualifies the figures"
     )
 
 
@@ -273,13 +349,15 @@ class Texture(_Record):
     )
     azimuth_fwhm_deg: Quantity | None = Field(description="in-plane width of the film")
     rocking_integral_breadth_deg: Quantity | None = Field(
-        default=None, description="area over height of the tilts' distribution"
+        default=None, description="area over height of the tilts' distribution", exclude_if=_empty
     )
     in_plane_rotated_fraction: Quantity | None = Field(
-        default=None, description="share of grains turned in the plane"
+        default=None, description="share of grains turned in the plane", exclude_if=_empty
     )
     buffer_111_fraction: Quantity | None = Field(
-        default=None, description="(111) volume share of the topmost buffer whose lines tell it"
+        default=None,
+        description="(111) volume share of the topmost buffer whose lines tell it",
+        exclude_if=_empty,
     )
     layers: list[LayerTexture] = Field(
         default_factory=list, description="buffers and substrate, where measured"
@@ -297,7 +375,9 @@ class PhaseFinding(_Record):
     lines: list[str] = Field(description="its lines above the decision line")
     note: str = Field(description="what that rests on, in words")
     volume_fraction: Quantity | None = Field(
-        default=None, description="V/(V + V(film)) as random grains; a limit where it does not show"
+        default=None,
+        description="V/(V + V(film)) as random grains; a limit where it does not show",
+        exclude_if=_empty,
     )
 
 

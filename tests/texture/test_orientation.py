@@ -336,8 +336,8 @@ def test_explanation_adds_up():
     found = _estimate(lines)
     for row, line in zip(found.explanation, lines, strict=True):
         given = row.as_dict(found.shares)["given_by"]
-        # the record is rounded to a thousandth of the area's uncertainty
-        near = 2e-3 * row.area_sigma_counts_deg
+        # each part is rounded to the third digit of the area's uncertainty
+        near = 0.005 * len(given) * row.area_sigma_counts_deg
         assert sum(given.values()) == pytest.approx(line.area_counts_deg, abs=near)
         assert row.predicted_counts_deg == pytest.approx(line.area_counts_deg, rel=1e-6)
     whole = found.explanation[2].per_unit["c_axis"]

@@ -24,7 +24,7 @@ from xrdfilm.numbers import show
 from xrdfilm.results import Quantity
 from xrdfilm.texture.orientation import as_record
 
-TWO_THETA_PLACES = 5
+TWO_THETA_PLACES = 4
 NO_LIMITS = "no limits were stated, so nothing was decided; give a limit file"
 
 

@@ -76,20 +76,23 @@ class LineAccount:
     residual_sigma: float
 
     def as_dict(self, shares: Mapping[str, Estimate]) -> dict[str, Any]:
-        """Plain values for results.json: areas to a thousandth of their uncertainty."""
+        """Plain values for results.json: areas to the digits of their uncertainty."""
         from xrdfilm.results import last_place, rounded, to_place
 
         centre = {name: shares[name].estimate or 0.0 for name in self.per_unit if name in shares}
         place = last_place(self.area_sigma_counts_deg)
         given = {name: centre[name] * self.per_unit[name] for name in centre}
+        parts: dict[str, float] = {
+            name: part for name, area in given.items() if (part := to_place(area, place))
+        }
         return {
             "line": self.line,
-            "two_theta_deg": round(self.two_theta_deg, 5),
+            "two_theta_deg": round(self.two_theta_deg, 4),
             "area": to_place(self.area_counts_deg, place),
             "area_sigma": rounded(self.area_sigma_counts_deg),
             "area_if_all": {n: to_place(area, place) for n, area in self.per_unit.items() if area},
-            "given_by": {n: to_place(area, place) for n, area in given.items() if area},
-            "predicted": to_place(self.predicted_counts_deg, place),
+            "given_by": parts,
+            "predicted": to_place(float(sum(parts.values())), place),
             "residual_sigma": rounded(self.residual_sigma),
         }
 
