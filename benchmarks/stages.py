@@ -32,7 +32,7 @@ STAGES = {
     "  both fits of all windows": ("fitting/engine", "fit_block"),
     "  alignment": ("analysis/anchors", "align_by_layers"),
     "  cell": ("analysis/anchors", "cell_of_film"),
-    "whether K-alpha2 shows as stated": ("analysis/doublet_check", "doublet_note"),
+    "whether K-alpha2 shows as stated": ("analysis/doublet_check", "doublet_notes"),
     "orientation": ("analysis/film_shares", "orientation_by_lines"),
     "fluoride": ("analysis/minor_phases", "fluoride_of"),
     "  windows and neighbours": ("fluoride/setup", "prepare"),

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from tests.invented import OPTICS, premises_on
-from xrdfilm.analysis.doublet_check import doublet_note
+from xrdfilm.analysis.doublet_check import FittedScan, doublet_notes
 from xrdfilm.analysis.film import FilmInput, analyse_films
 from xrdfilm.analysis.premises import Premises
 from xrdfilm.crystal.radiation import d_of, radiation, two_theta_of
@@ -74,7 +74,7 @@ def test_few_counts_tell_nothing(stated: bool) -> None:
     for _ in range(20):
         scan = Scan(x, rng.poisson(mean).astype(float))
         lines = [measured_line(51.5, 0.1, area)]
-        assert doublet_note(scan, np.full_like(x, 60.0), lines, rays) is None
+        assert doublet_notes([FittedScan(scan, np.full_like(x, 60.0), lines, rays)]) == [None]
 
 
 @pytest.mark.parametrize("fwhm_deg", [0.08, 0.16])
@@ -105,7 +105,8 @@ def test_a_wide_line_tells_by_its_shape_not_by_two_points(fwhm_deg: float, pair:
         scan = Scan(x, rng.poisson(mean).astype(float))
         for stated in (True, False):
             stated_rays = radiation("Cu", monochromatic=not stated)
-            note = doublet_note(scan, np.full_like(x, 60.0), lines, stated_rays)
+            film = FittedScan(scan, np.full_like(x, 60.0), lines, stated_rays)
+            (note,) = doublet_notes([film])
             if stated == pair:
                 assert note is None
             else:

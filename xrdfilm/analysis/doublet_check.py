@@ -11,13 +11,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 
 from xrdfilm._typing import FloatArray
 from xrdfilm.crystal.radiation import Radiation, d_of, radiation, two_theta_of
-from xrdfilm.fitting.profile import ProfileTerms, doublet_terms
+from xrdfilm.fitting.two_peaks import PairFit, PairWindow, fit_pairs
 from xrdfilm.lines import MeasuredLine
 from xrdfilm.scan import Scan
 
@@ -47,29 +46,48 @@ class _Ratio:
     sigma: float
 
 
-def doublet_note(
-    scan: Scan, background: FloatArray, lines: Iterable[MeasuredLine], rays: Radiation
-) -> str | None:
-    """A sentence where the scan shows K-alpha2 against what is stated, or none; else None.
+@dataclass(frozen=True, slots=True, eq=False)
+class FittedScan:
+    """What the check looks at: a scan, the counts beneath its lines (N,), all its fitted lines,
+    and the radiation that is stated."""
 
-    ``background``: counts beneath the lines, (N,). ``lines``: all fitted lines. Nothing can be
-    said of a wavelength of the user's own, nor where no line is strong, sharp and alone.
+    scan: Scan
+    background: FloatArray
+    lines: Iterable[MeasuredLine]
+    rays: Radiation
+
+
+def doublet_notes(films: Sequence[FittedScan]) -> list[str | None]:
+    """For each film a sentence where its scan shows K-alpha2 against what is stated, or none.
+
+    Nothing can be said of a wavelength of the user's own, nor where no line is strong, sharp and
+    alone. The lines of all films are fitted at once.
     """
-    if rays.anode is None:
+    asked: list[tuple[int, _Teller, PairWindow]] = []
+    for i, film in enumerate(films):
+        if film.rays.anode is None:
+            continue
+        for teller in _tellers(list(film.lines), radiation(film.rays.anode), _stated(film)):
+            window = _window(film, teller)
+            if window is not None:
+                asked.append((i, teller, window))
+    ratios: list[list[_Ratio]] = [[] for _ in films]
+    fits = fit_pairs([window for _, _, window in asked])
+    for (i, teller, _), fit in zip(asked, fits, strict=True):
+        if fit is not None and fit.areas[0] > 0.0:
+            ratios[i].append(_ratio(fit, teller))
+    return [_note(film, _together(found)) for film, found in zip(films, ratios, strict=True)]
+
+
+def _stated(film: FittedScan) -> bool:
+    return film.rays.k_alpha2_A is not None
+
+
+def _note(film: FittedScan, ratio: _Ratio | None) -> str | None:
+    if ratio is None or film.rays.anode is None:
         return None
-    pair = radiation(rays.anode)
-    assert pair.k_alpha2_A is not None
-    stated = rays.k_alpha2_A is not None
-    ratio = _together(
-        [
-            found
-            for teller in _tellers(list(lines), pair, stated)
-            if (found := _ratio(scan, background, teller)) is not None
-        ]
-    )
-    if ratio is None:
-        return None
-    of_pair = pair.k_alpha2_share
+    stated = _stated(film)
+    of_pair = radiation(film.rays.anode).k_alpha2_share
     away = (of_pair - ratio.value) if stated else ratio.value
     if away < max(SURE_BY * ratio.sigma, 0.5 * of_pair):
         return None
@@ -126,79 +144,32 @@ def _tellers(lines: Sequence[MeasuredLine], pair: Radiation, stated: bool) -> li
     return found[:MOST_LINES]
 
 
-def _ratio(scan: Scan, background: FloatArray, teller: _Teller) -> _Ratio | None:
-    """The second peak over the first, by a fit of both on a straight background; None if it fails.
+def _window(film: FittedScan, teller: _Teller) -> PairWindow | None:
+    """The points about a line and its K-alpha2; None where they are too few or too far apart.
 
     Counts weigh by what they are themselves, and by how far a profile may miss them.
     """
-    from scipy.optimize import least_squares
-
-    line, apart_deg = teller.line, teller.apart_deg
+    scan, line, apart_deg = film.scan, teller.line, teller.apart_deg
     x, width = scan.axis_deg, line.fwhm_deg
     reach = max(2.5 * width, apart_deg)
     first, last = np.searchsorted(
         x, (line.two_theta_deg - reach, line.two_theta_deg + apart_deg + reach)
     ).tolist()
-    if last - first < 12 or apart_deg < 2.5 * scan.step_deg:
+    if apart_deg < 2.5 * scan.step_deg:
         return None
-    here, counts = x[first:last], scan.counts[first:last]
-    net = counts - background[first:last]
-    top = int(np.argmax(net))
-    sigma = np.sqrt(
-        np.square(scan.uncertainty()[first:last]) + np.square(PROFILE_DOUBT * np.maximum(net, 0.0))
-    )
-    slope = (here - here.mean()) / (here[-1] - here[0])
-
-    flat = np.stack([np.ones_like(here), slope]) / sigma
-    target = counts / sigma
-    off = np.array([[0.0], [apart_deg]])
-    nothing = np.zeros((2, 1))
-
-    @lru_cache(maxsize=2)  # residual and derivatives are asked for at one place
-    def linear(
-        place: float, log_width: float, lorentz: float
-    ) -> tuple[FloatArray, FloatArray, ProfileTerms]:
-        """Columns (N, 4) of both peaks and the background, their amplitudes, and derivatives."""
-        terms = doublet_terms(
-            here, place + off, np.full((2, 1), np.exp(log_width)), np.full((2, 1), lorentz),
-            nothing, nothing,
-        )  # fmt: skip
-        table = np.concatenate([terms.value / sigma, flat]).T
-        return table, np.linalg.lstsq(table, target, rcond=None)[0], terms
-
-    def residual(parameters: FloatArray) -> FloatArray:
-        table, amplitudes, _ = linear(*parameters)
-        return np.asarray(table @ amplitudes - target)
-
-    def jacobian(parameters: FloatArray) -> FloatArray:
-        """Of the residual with the linear part fitted anew: L. Kaufman, BIT 15 (1975) 49 (from
-        memory); its gradient is exact."""
-        table, amplitudes, terms = linear(*parameters)
-        by_log_width = terms.by_fwhm * np.exp(parameters[1])
-        columns = np.stack(
-            [amplitudes[:2] @ each for each in (terms.by_place, by_log_width, terms.by_lorentz)],
-            axis=1,
-        )
-        columns /= sigma[:, None]
-        return np.asarray(columns - table @ np.linalg.lstsq(table, columns, rcond=None)[0])
-
-    low, high = (
-        (here[top] - width, np.log(0.2 * width), 0.0),
-        (here[top] + width, np.log(3.0 * width), 1.0),
-    )
-    start = (here[top], np.log(width), 0.5)
-    fit = least_squares(
-        residual, start, jac=jacobian, bounds=(low, high), x_scale=(0.1 * width, 0.1, 0.2)
-    )
-    table, amplitudes, _ = linear(*fit.x)
-    if not fit.success or not amplitudes[0] > 0.0:
+    known = first + np.flatnonzero(np.isfinite(scan.counts[first:last]))
+    if known.size < 12:
         return None
-    whole = np.concatenate([table, fit.jac], axis=1)
-    freedom = max(target.size - whole.shape[1], 1)
-    widened = max(2.0 * fit.cost / freedom, 1.0)
-    covariance = np.linalg.pinv(whole.T @ whole) * widened
-    ratio = float(amplitudes[1] / amplitudes[0])
-    by = np.array([-ratio, 1.0]) / amplitudes[0]
-    counted = float(np.sqrt(by @ covariance[:2, :2] @ by))
-    shape = SHAPE_DOUBT * (width / apart_deg) ** 3
-    return _Ratio(ratio, float(np.linalg.norm([counted, shape, teller.beside])))
+    here, counts = x[known], scan.counts[known]
+    net = counts - film.background[known]
+    sigma = np.hypot(scan.uncertainty()[known], PROFILE_DOUBT * np.maximum(net, 0.0))
+    return PairWindow(here, counts, sigma, float(here[np.argmax(net)]), apart_deg, width)
+
+
+def _ratio(fit: PairFit, teller: _Teller) -> _Ratio:
+    """The second peak over the first, with what the line's shape and its neighbours may add."""
+    value = float(fit.areas[1] / fit.areas[0])
+    by = np.array([-value, 1.0]) / fit.areas[0]
+    counted = float(np.sqrt(by @ fit.covariance @ by))
+    shape = SHAPE_DOUBT * (teller.line.fwhm_deg / teller.apart_deg) ** 3
+    return _Ratio(value, float(np.linalg.norm([counted, shape, teller.beside])))

@@ -11,11 +11,12 @@ here reads or writes files.
 from __future__ import annotations
 
 import traceback
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from typing import TypeVar
 
 from xrdfilm.analysis.coupled import CoupledFit, analyse_coupled, wrong_axis
-from xrdfilm.analysis.doublet_check import doublet_note
+from xrdfilm.analysis.doublet_check import FittedScan, doublet_notes
 from xrdfilm.analysis.film_shares import (
     beside_fluoride,
     best_route,
@@ -109,17 +110,27 @@ class FilmAnalyser:
         An error nobody foresaw spoils its own film only, which is then listed as unreadable.
         """
         fits = self.fit([(film.premises, film.coupled) for film in films])
+        spectra = _together(
+            doublet_notes,
+            [_fitted_scan(fit) if isinstance(fit, CoupledFit) else None for fit in fits],
+        )
         begun: list[_Begun | FilmAnalysis] = []
-        for film, fit in zip(films, fits, strict=True):
+        for film, fit, spectrum in zip(films, fits, spectra, strict=True):
             try:
-                begun.append(_begin(film, fit))
+                begun.append(_begin(film, fit, _good(spectrum)))
             except Exception as problem:
                 begun.append(_broken(film, problem))
-        products = iter(_products([item for item in begun if isinstance(item, _Begun)]))
+        products = _together(
+            search_products,
+            [item.search if isinstance(item, _Begun) else None for item in begun],
+        )
         done: list[FilmAnalysis] = []
-        for film, item in zip(films, begun, strict=True):
+        for film, item, found in zip(films, begun, products, strict=True):
             try:
-                whole = item if isinstance(item, FilmAnalysis) else _finish(item, next(products))
+                products_found = _good(found)
+                whole = (
+                    item if isinstance(item, FilmAnalysis) else _finish(item, products_found or ())
+                )
             except Exception as problem:
                 whole = _broken(film, problem)
             done.append(whole)
@@ -162,6 +173,42 @@ def analyse_films(films: Sequence[FilmInput]) -> list[FilmAnalysis]:
     return FilmAnalyser().analyse(films)
 
 
+_Item = TypeVar("_Item")
+_Found = TypeVar("_Found")
+
+
+def _together(
+    work: Callable[[Sequence[_Item]], Sequence[_Found]], items: Sequence[_Item | None]
+) -> list[_Found | Exception | None]:
+    """``work`` on the items that are there, all at once; one by one where it fails for some."""
+    there = [item for item in items if item is not None]
+    found: Iterator[_Found | Exception]
+    try:
+        found = iter(work(there))
+    except Exception:
+        found = iter([_alone(work, item) for item in there])
+    return [None if item is None else next(found) for item in items]
+
+
+def _alone(work: Callable[[Sequence[_Item]], Sequence[_Found]], item: _Item) -> _Found | Exception:
+    try:
+        return work([item])[0]
+    except Exception as problem:
+        return problem
+
+
+def _good(found: _Found | Exception) -> _Found:
+    """What was found; raises where it is the error that stopped the search."""
+    if isinstance(found, Exception):
+        raise found
+    return found
+
+
+def _fitted_scan(fit: CoupledFit) -> FittedScan:
+    rays = fit.premises.optics.radiation
+    return FittedScan(fit.scan, fit.background.values, fit.lines, rays)
+
+
 def _broken(film: FilmInput, problem: Exception) -> FilmAnalysis:
     place = traceback.extract_tb(problem.__traceback__)[-1]
     text = (
@@ -186,8 +233,13 @@ class _Begun:
     warnings: list[str]
 
 
-def _begin(film: FilmInput, fit: CoupledFit | XrdfilmError | None) -> _Begun | FilmAnalysis:
-    """Side scans, orientation and fluoride; the whole analysis where there is no coupled scan."""
+def _begin(
+    film: FilmInput, fit: CoupledFit | XrdfilmError | None, spectrum: str | None
+) -> _Begun | FilmAnalysis:
+    """Side scans, orientation and fluoride; the whole analysis where there is no coupled scan.
+
+    ``spectrum`` is the note on what the scan shows of K-alpha2, if any.
+    """
     premises = film.premises
     unreadable = str(fit) if isinstance(fit, XrdfilmError) else film.unreadable
     if unreadable is not None:
@@ -205,8 +257,6 @@ def _begin(film: FilmInput, fit: CoupledFit | XrdfilmError | None) -> _Begun | F
             orientation=side.tilt.orientation if side.tilt else None,
         )  # fmt: skip
     warnings += coupled.notes
-    rays = premises.optics.radiation
-    spectrum = doublet_note(coupled.scan, coupled.background.values, coupled.lines, rays)
     if spectrum is not None:
         warnings.insert(0, spectrum)
     mosaics = film_mosaics(side, premises)
@@ -234,10 +284,8 @@ def _begin(film: FilmInput, fit: CoupledFit | XrdfilmError | None) -> _Begun | F
     return _Begun(film, coupled, side, orientation, by_lines, fluoride, search, why_not, warnings)
 
 
-def _finish(begun: _Begun, products: tuple[ProductFinding, ...] | Exception) -> FilmAnalysis:
+def _finish(begun: _Begun, products: tuple[ProductFinding, ...]) -> FilmAnalysis:
     """What rests on the products found, and everything else that a coupled scan tells."""
-    if isinstance(products, Exception):
-        raise products
     film, coupled, side, fluoride = begun.film, begun.coupled, begun.side, begun.fluoride
     premises, why_not, warnings = film.premises, begun.why_not, begun.warnings
     buffers = () if premises.powder else buffers_of(coupled, side, why_not)
@@ -260,21 +308,3 @@ def _finish(begun: _Begun, products: tuple[ProductFinding, ...] | Exception) -> 
         why_not=why_not,
         warnings=tuple(dict.fromkeys(warnings)),
     )
-
-
-def _products(begun: Sequence[_Begun]) -> list[tuple[ProductFinding, ...] | Exception]:
-    """Products of each film, searched for together; one by one where that fails for some."""
-    try:
-        together = iter(search_products([i.search for i in begun if i.search is not None]))
-        return [() if item.search is None else next(together) for item in begun]
-    except Exception:
-        return [_products_alone(item) for item in begun]
-
-
-def _products_alone(begun: _Begun) -> tuple[ProductFinding, ...] | Exception:
-    if begun.search is None:
-        return ()
-    try:
-        return search_products([begun.search])[0]
-    except Exception as problem:
-        return problem

@@ -26,6 +26,7 @@ from xrdfilm._typing import FloatArray
 _LN2 = float(np.log(2.0))
 _GAUSS = 2.0 * float(np.sqrt(_LN2 / np.pi))  # height × FWHM of a Gaussian of unit area
 _LORENTZ = 2.0 / float(np.pi)  # the same of a Lorentzian
+_NOTHING = -708.0  # exponent of a Gaussian's far tail: below it exp underflows, which is slow
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,8 +153,7 @@ def _peak_value(
         square = square / np.where(square < 0.0, 1.0 + skew, 1.0 - skew)
     square = square * (2.0 * inverse)
     square *= square
-    gauss = square * -_LN2
-    gauss = np.exp(gauss, out=gauss) if isinstance(gauss, np.ndarray) else np.exp(gauss)
+    gauss = np.exp(np.maximum(square * -_LN2, _NOTHING))
     gauss = gauss * ((1.0 - eta) * _GAUSS * area * inverse)
     square = square + 1.0
     gauss += (eta * _LORENTZ * area * inverse) / square
@@ -184,6 +184,7 @@ def _peak_parts(
         u /= side
     square = u * u
     gauss = square * -_LN2
+    np.maximum(gauss, _NOTHING, out=gauss)
     np.exp(gauss, out=gauss)
     gauss *= (_GAUSS * area) * inverse
     square += 1.0
