@@ -6,6 +6,7 @@ import pytest
 from xrdfilm.errors import CannotTellError
 from xrdfilm.texture.fractions import (
     Response,
+    _drawn_amplitudes,
     normal_draws,
     solve_shares,
     split_sources,
@@ -196,3 +197,17 @@ def test_values_sum_to_one_where_only_a_limit_of_the_third_is_told():
     assert r.estimate < -0.01
     assert c.value + a.value == pytest.approx(1.0)
     assert c.estimate + a.estimate + r.estimate == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("components", [1, 2, 3, 5])
+def test_amplitudes_of_draws_solve_their_normal_equations(components: int) -> None:
+    """Each draw by itself, by numpy's general solver."""
+    rng = np.random.default_rng(2)
+    draws = rng.uniform(0.1, 1.0, (components, 40, 7))
+    half = rng.normal(size=(7, 7))
+    weights, areas = half @ half.T + np.eye(7), rng.normal(5.0, 2.0, (40, 7))
+    found = _drawn_amplitudes(draws, weights, areas)
+    for j in range(40):
+        column = draws[:, j].T
+        alone = np.linalg.solve(column.T @ weights @ column, column.T @ weights @ areas[j])
+        assert found[:, j] == pytest.approx(alone, rel=1e-8)

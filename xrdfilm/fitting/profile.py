@@ -26,7 +26,7 @@ from xrdfilm._typing import FloatArray
 _LN2 = float(np.log(2.0))
 _GAUSS = 2.0 * float(np.sqrt(_LN2 / np.pi))  # height × FWHM of a Gaussian of unit area
 _LORENTZ = 2.0 / float(np.pi)  # the same of a Lorentzian
-_NOTHING = -708.0  # exponent of a Gaussian's far tail: below it exp underflows, which is slow
+_NOTHING = -700.0  # exponent of a Gaussian's far tail: it must not underflow, which is slow
 
 
 @dataclass(frozen=True, slots=True)

@@ -59,10 +59,21 @@ class Response:
         return np.asarray(np.abs(self.nominal).max(axis=0))
 
     @cached_property
-    def scaled(self) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Nominal values and draws over `scale`, and draws without what scales columns alike."""
-        nominal, draws = self.nominal / self.scale, self.draws / self.scale
-        return nominal, draws, _less_common_scale(nominal, draws)
+    def scaled(self) -> tuple[FloatArray, FloatArray]:
+        """Nominal values over `scale`, (N, P), and draws over it by component, (P, J, N)."""
+        draws = np.moveaxis(self.draws / self.scale, 2, 0)
+        return self.nominal / self.scale, np.ascontiguousarray(draws)
+
+    @cached_property
+    def doubt(self) -> FloatArray:
+        """Covariance of the scaled draws of two components, (P, P, N, N), without what scales a
+        column alike."""
+        draws = _less_common_scale(self.nominal / self.scale, self.draws / self.scale)
+        centred = draws - draws.mean(axis=0)
+        count, n, p = centred.shape
+        table = np.ascontiguousarray(centred.transpose(2, 1, 0)).reshape(p * n, count)
+        whole = (table @ table.T / count).reshape(p, n, p, n)
+        return np.ascontiguousarray(whole.transpose(0, 2, 1, 3))
 
     def select(self, rows: Sequence[int] | range, columns: Sequence[int]) -> Response:
         """The response of these lines to these components."""
@@ -143,9 +154,9 @@ def solve_shares(
     if np.any(scale <= 0.0):
         silent = [c for c, s in zip(response.components, scale, strict=True) if s <= 0.0]
         raise CannotTellError(f"no usable line would show {', '.join(silent)}")
-    nominal, draws, without_scale = response.scaled
+    nominal, draws = response.scaled
     per_area = variance_per_area(areas, covariance) if like_areas else 0.0
-    weights = _weights(areas, covariance, nominal, without_scale, per_area)
+    weights = _weights(areas, covariance, nominal, response.doubt, per_area)
     normal_matrix = nominal.T @ weights @ nominal
     unit = 1.0 / np.sqrt(np.diag(normal_matrix))
     if np.linalg.cond(normal_matrix * np.outer(unit, unit)) > _WORST_CONDITION:
@@ -155,14 +166,10 @@ def solve_shares(
     amplitudes = np.linalg.solve(normal_matrix, nominal.T @ weights @ areas)
     predicted = nominal @ amplitudes
 
-    count = draws.shape[0]
     root = _root(covariance)
-    noise = normal_draws(count, n, seed=21) @ root.T
+    noise = normal_draws(draws.shape[1], n, seed=21) @ root.T
     noise += _poisson_skew(noise, np.diag(covariance), per_area)
-    turned = np.ascontiguousarray(draws.transpose(0, 2, 1))
-    left = (turned.reshape(-1, n) @ weights).reshape(count, p, n)
-    right = np.matmul(left, (areas + noise)[:, :, None])
-    drawn = np.linalg.solve(np.matmul(left, draws), right)[:, :, 0]
+    drawn = _drawn_amplitudes(draws, weights, areas + noise)
 
     residual = areas - predicted
     chi_square = float(residual @ weights @ residual)
@@ -175,8 +182,8 @@ def solve_shares(
     spread = np.sqrt(np.maximum(np.diag(residual_covariance), 1e-12 * np.diag(covariance)))
     normalised = residual / spread if dof > 0 else np.zeros(n)
 
-    volume, drawn_volume = amplitudes / scale, drawn / scale
-    spread_of_sum = float(drawn_volume.sum(axis=1).std())
+    volume, drawn_volume = amplitudes / scale, drawn / scale[:, None]
+    spread_of_sum = float(drawn_volume.sum(axis=0).std())
     # the best account without negative volumes; where none is negative it is the plain one
     possible = volume if np.all(volume >= 0.0) else _non_negative(areas, nominal, weights) / scale
     best = middle = volume
@@ -184,7 +191,7 @@ def solve_shares(
         best = possible
         # an estimate below zero must not give a limit better than one that stands at zero
         below = np.minimum(volume, 0.0)
-        middle, drawn_volume = volume - below, drawn_volume - below
+        middle, drawn_volume = volume - below, drawn_volume - below[:, None]
     total, whole = float(best.sum()), float(possible.sum())
     if total <= 0.0 or whole <= 0.0:
         raise CannotTellError("no line of the layer stands above its background")
@@ -193,7 +200,7 @@ def solve_shares(
         own = [response.components.index(m) for m in members]
         rest = [i for i in range(p) if i not in own]
         sample = _share_draws(drawn_volume, own, rest)
-        centre = float(_share_draws(middle[None], own, rest)[0])
+        centre = float(_share_draws(middle[:, None], own, rest)[0])
         sample = centre + widened * (sample - centre)
         sources = split_sources(sample, response.normals, response.causes)
         found = from_draws(centre, sample, level=level, bounds=(0.0, 1.0), sources=sources)
@@ -236,17 +243,41 @@ def _non_negative(areas: FloatArray, nominal: FloatArray, weights: FloatArray) -
     return np.asarray(nnls(root @ nominal, root @ areas)[0])
 
 
+def _drawn_amplitudes(draws: FloatArray, weights: FloatArray, areas: FloatArray) -> FloatArray:
+    """Least-squares amplitudes (P, J) of the draws (P, J, N) for areas (J, N), weights (N, N).
+
+    Each draw is a system of few unknowns: all are eliminated together, without pivots, which
+    matrices of a least-squares fit do not need.
+    """
+    p = draws.shape[0]
+    left = draws @ weights
+    normal = [[np.einsum("jn,jn->j", left[a], draws[b]) for b in range(a + 1)] for a in range(p)]
+    right = [np.einsum("jn,jn->j", left[a], areas) for a in range(p)]
+    factor: dict[tuple[int, int], FloatArray] = {}
+    for k in range(p):
+        for a in range(k + 1, p):
+            factor[a, k] = normal[a][k] / normal[k][k]
+            right[a] = right[a] - factor[a, k] * right[k]
+            for b in range(k + 1, a + 1):
+                normal[a][b] = normal[a][b] - factor[a, k] * normal[b][k]
+    found = [right[k] / normal[k][k] for k in range(p)]
+    for k in range(p - 2, -1, -1):
+        for a in range(k + 1, p):
+            found[k] = found[k] - factor[a, k] * found[a]
+    return np.array(found)
+
+
 def _share_draws(volume: FloatArray, own: list[int], rest: list[int]) -> FloatArray:
-    """Shares of the draws, shape (J,).
+    """Shares of the draws, shape (J,), of their volumes (P, J).
 
     A component's own amplitude may be negative, and those it is compared with a little so: a tenth
     of the film, room enough for noise that would otherwise push the share one way only. Further
     down they are cut off, since no volume is negative and an all but invisible component must not
     make the others as large as it likes.
     """
-    room = _ROOM_BELOW_ZERO * np.maximum(volume, 0.0).sum(axis=1)
-    numerator = volume[:, own].sum(axis=1)
-    others = np.maximum(volume[:, rest], -room[:, None]).sum(axis=1)
+    room = _ROOM_BELOW_ZERO * np.maximum(volume, 0.0).sum(axis=0)
+    numerator = volume[own].sum(axis=0)
+    others = np.maximum(volume[rest], -room).sum(axis=0)
     total = numerator + others
     # where nothing is left of the total the component is either all there is, or less than none
     safe = np.where(total > 0.0, total, 1.0)
@@ -258,12 +289,11 @@ def _weights(
     areas: FloatArray,
     covariance: FloatArray,
     nominal: FloatArray,
-    draws: FloatArray,
+    doubt: FloatArray,
     per_area: float,
 ) -> FloatArray:
-    """Inverse of counting plus model covariance, shape (N, N).
+    """Inverse of counting plus model covariance, shape (N, N); ``doubt`` is `Response.doubt`.
 
-    ``draws`` are those without what scales a column alike (`Response.scaled`).
     Both parts belong to the areas that the fit predicts, not to the measured ones: weighting by
     measured areas would favour lines that came out low (Peelle's puzzle).
     """
@@ -274,12 +304,12 @@ def _weights(
         amplitudes = np.linalg.lstsq(
             nominal.T @ weights @ nominal, nominal.T @ weights @ areas, rcond=None
         )[0]
-        predicted = nominal @ np.maximum(amplitudes, 0.0)
-        model = draws @ np.maximum(amplitudes, 0.0)
-        centred = model - model.mean(axis=0)
+        there = np.maximum(amplitudes, 0.0)
+        predicted = nominal @ there
+        model = np.einsum("p,q,pqnm->nm", there, there, doubt)
         counted = np.maximum(measured + per_area * (predicted - areas), 0.3 * measured)
         stretch = np.sqrt(counted / measured)
-        total = covariance * np.outer(stretch, stretch) + centred.T @ centred / draws.shape[0]
+        total = covariance * np.outer(stretch, stretch) + model
     return np.asarray(np.linalg.inv(total))
 
 
