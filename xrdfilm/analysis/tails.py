@@ -17,6 +17,7 @@ from xrdfilm.crystal.radiation import Radiation
 from xrdfilm.fitting.detection import doublet_constants
 from xrdfilm.fitting.engine import LineSpec, WindowFits, WindowPlan, WindowSpec
 from xrdfilm.fitting.profile import doublet
+from xrdfilm.lines import Reflection
 
 SHOWS = 20.0  # significance of a line whose tail may matter
 SAME_DEG = 0.6  # a line of the same reflections farther off is a ghost of it
@@ -45,34 +46,42 @@ def tails_beyond(
         return None
     ratio, share = doublet_constants(radiation)
     specs = [block.plan.lines[k] for k in strong]
+    x = np.asarray(axis_deg, dtype=float)
+    needed = np.zeros(x.size, bool)
+    for group in plan.groups:
+        needed[group.points] = True
+    index = np.cumsum(needed) - 1  # of a point of the axis among those that are needed
     curves = area[strong, None] * doublet(
-        np.asarray(axis_deg, dtype=float),
+        x[needed],
         place[strong, None],
         fwhm[strong, None],
         mixing[strong, None],
         np.full((strong.size, 1), ratio),
         np.array([[share if spec.doublet else 0.0] for spec in specs]),
     )
+    away = _away(plan.windows, specs, place[strong])
     return tuple(
-        np.array(
-            [
-                curves[_away(plan.windows[w], specs, place[strong])][:, points].sum(axis=0)
-                for w, points in zip(group.windows.tolist(), group.points, strict=True)
-            ]
-        )
+        np.matmul(
+            away[group.windows][:, None, :], np.moveaxis(curves[:, index[group.points]], 0, 1)
+        )[:, 0]
         for group in plan.groups
     )
 
 
-def _away(window: WindowSpec, specs: Sequence[LineSpec], place_deg: FloatArray) -> list[int]:
-    """Which of the lines, at their fitted places, the window does not hold itself."""
-    return [
-        k
-        for k, (spec, at) in enumerate(zip(specs, place_deg.tolist(), strict=True))
-        if not any(
-            line.fitted
-            and abs(line.two_theta_deg - at) < SAME_DEG
-            and not set(line.members).isdisjoint(spec.members)
-            for line in window.lines
-        )
-    ]
+def _away(
+    windows: Sequence[WindowSpec], specs: Sequence[LineSpec], place_deg: FloatArray
+) -> FloatArray:
+    """1 for lines, at their fitted places, that a window does not hold itself, else 0; (V, K)."""
+    held: dict[Reflection, list[tuple[int, float]]] = {}
+    for w, window in enumerate(windows):
+        for line in window.lines:
+            if line.fitted:
+                for member in line.members:
+                    held.setdefault(member, []).append((w, line.two_theta_deg))
+    away = np.ones((len(windows), len(specs)))
+    for k, (spec, place) in enumerate(zip(specs, place_deg.tolist(), strict=True)):
+        for member in spec.members:
+            for w, at in held.get(member, ()):
+                if abs(at - place) < SAME_DEG:
+                    away[w, k] = 0.0
+    return away

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -12,6 +12,8 @@ from xrdfilm.fitting.flags import flag_bit, unpack_flags
 from xrdfilm.fitting.profile import doublet
 from xrdfilm.fitting.windows import Group, WindowPlan
 from xrdfilm.lines import MeasuredLine, MeasuredLines, Reflection
+
+CURVES_AT_ONCE = 32  # scans whose curves are worked out together, and kept
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +48,56 @@ class BlockFits:
     rounds: IntArray
     background_terms: FloatArray
     beneath: tuple[FloatArray, ...] | None = None
+    _curves: dict[tuple[int, int, bytes], tuple[FloatArray, FloatArray]] = field(
+        default_factory=dict, init=False, repr=False, compare=False
+    )
+
+    def curves(
+        self, group: Group, index: int, coarse_deg: FloatArray
+    ) -> tuple[FloatArray, FloatArray]:
+        """Lines of a group on its own points (R, W, N) and on another axis (R, W, M), in counts.
+
+        Of the R scans that are worked out together with scan ``index``: it is row ``index`` modulo
+        `CURVES_AT_ONCE`. Kept while scans are asked for in turn. `WindowFits.on_group` says which
+        lines count.
+        """
+        part = index // CURVES_AT_ONCE
+        if self._curves and next(iter(self._curves))[0] != part:
+            self._curves.clear()
+        key = (part, id(group), coarse_deg.tobytes())
+        if key not in self._curves:
+            rows = slice(part * CURVES_AT_ONCE, (part + 1) * CURVES_AT_ONCE)
+            place = self.place[rows, group.lines]
+            inside = (place >= group.x[:, :1]) & (place <= group.x[:, -1:])
+            self._curves[key] = (
+                self._sum_of_lines(group, rows, group.x, np.ones_like(inside)),
+                self._sum_of_lines(group, rows, coarse_deg[None], inside),
+            )
+        return self._curves[key]
+
+    def _sum_of_lines(
+        self, group: Group, rows: slice, x: FloatArray, counts: BoolArray
+    ) -> FloatArray:
+        """Sum of a group's lines that count (R, W, L) and lie above 0, at x (W or 1, N)."""
+        area, place, fwhm, mixing, skew = (
+            values[rows, group.lines]
+            for values in (self.area, self.place, self.fwhm, self.mixing, self.skew)
+        )
+        found = np.zeros((*area.shape[:2], x.shape[1]))
+        for line in range(area.shape[2]):
+            scan, window = np.nonzero(counts[:, :, line] & (area[:, :, line] > 0.0))
+            at = (scan, window, line)
+            profiles = doublet(
+                x[window] if x.shape[0] > 1 else x,
+                place[at][:, None],
+                fwhm[at][:, None],
+                mixing[at][:, None],
+                group.ratio[window, line][:, None],
+                group.share[window, line][:, None],
+                skew[at][:, None] if group.structure.skewed else None,
+            )
+            found[scan, window] += area[at][:, None] * profiles
+        return found
 
     @property
     def area_sigma(self) -> FloatArray:
@@ -148,30 +200,7 @@ class WindowFits:
         lies outside their window: only their foot was fitted.
         """
         b, i = self.block, self.index
-        area, place = b.area[i, group.lines], b.place[i, group.lines]
-        skewed = group.structure.skewed
-
-        def curve(x: FloatArray, counts: BoolArray) -> FloatArray:
-            """Sum of the lines that count (W, L) in each window, at x (W, N) or (1, N)."""
-            w, line = np.nonzero(counts & (area > 0.0))
-            at = group.lines[w, line]
-            profiles = doublet(
-                x[w] if x.shape[0] > 1 else x,
-                b.place[i, at][:, None],
-                b.fwhm[i, at][:, None],
-                b.mixing[i, at][:, None],
-                group.ratio[w, line][:, None],
-                group.share[w, line][:, None],
-                b.skew[i, at][:, None] if skewed else None,
-            )
-            found = np.zeros((area.shape[0], x.shape[1]))
-            for window, each in zip(w.tolist(), b.area[i, at][:, None] * profiles, strict=True):
-                found[window] += each
-            return found
-
-        inside = (place >= group.x[:, :1]) & (place <= group.x[:, -1:])
-        there = curve(group.x, np.ones_like(inside))
-        away = curve(coarse_deg[None, :], inside)
+        there, away = (rows[i % CURVES_AT_ONCE] for rows in b.curves(group, i, coarse_deg))
         terms = b.background_terms[i, group.windows, : group.structure.n_background]
         background = np.matmul(terms[:, None, :], group.powers)[:, 0]
         if b.beneath is not None:

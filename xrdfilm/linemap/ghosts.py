@@ -29,15 +29,16 @@ def ghost_heights(scan: Scan, places_deg: FloatArray, radiation: Radiation) -> F
     cut_off = np.empty(0)
     if any(finding.code == "saturation" for finding in scan.findings):
         cut_off = scan.axis_deg[scan.counts >= 0.99 * float(scan.counts.max())]
-    most = np.zeros_like(places)
-    for wavelength_A, share in rays:
-        # planes that reflect this ray at the place reflect K-alpha1 at their parent's place
-        parents = two_theta_of(spacing * wavelength_A / radiation.k_alpha1_A, radiation.k_alpha1_A)
-        seen = np.isfinite(parents)
-        height, noise = heights_near(
-            scan.axis_deg, scan.counts, np.where(seen, parents, 0.0), poisson
+    # planes that reflect a ray at the place reflect K-alpha1 at their parent's place
+    wavelengths_A, shares = np.array(rays).T[:, :, None]
+    parents = two_theta_of(spacing * (wavelengths_A / radiation.k_alpha1_A), radiation.k_alpha1_A)
+    seen = np.isfinite(parents)
+    height, noise = (
+        values.reshape(parents.shape)
+        for values in heights_near(
+            scan.axis_deg, scan.counts, np.where(seen, parents, 0.0).ravel(), poisson
         )
-        shown = np.where(seen & (height > SHOWS * noise), height, 0.0)
-        flat = (np.abs(parents[:, None] - cut_off) < NEAR_DEG).any(axis=1)
-        most = np.maximum(most, np.where(flat, np.inf, share * shown))
-    return most
+    )
+    shown = np.where(seen & (height > SHOWS * noise), height, 0.0)
+    flat = (np.abs(parents[:, :, None] - cut_off) < NEAR_DEG).any(axis=2)
+    return np.asarray(np.where(flat, np.inf, shares * shown).max(axis=0))

@@ -342,7 +342,7 @@ def heights_near(
     index = np.clip(middle[:, None] + np.arange(-half, half + 1), 0, counts.size - 1)
     top = counts[index].max(axis=1)
     left = np.clip(middle[:, None] + np.linspace(-wide, wide, 9).astype(int), 0, counts.size - 1)
-    base = np.median(counts[left], axis=1)
+    base = np.sort(counts[left], axis=1)[:, 4]  # the median: numpy's own is slow for nine
     height = np.where(inside, top - base, np.nan)
     return height, _noise(counts, base, poisson)
 
