@@ -13,6 +13,7 @@ from tests.report import synthetic
 from xrdfilm.report.document import write_pdf
 from xrdfilm.report.outline import BEND, GRID_PT, on_grid, thinned
 from xrdfilm.report.overview import run_content
+from xrdfilm.report.pdf_canvas import shortened
 from xrdfilm.report.pdf_flow import draw_columns
 from xrdfilm.report.pdf_parts import Drawn
 
@@ -51,6 +52,24 @@ def test_a_crowded_film_still_takes_one_page(tmp_path):
     result = result.model_copy(update={"films": [crowded]})
     write_pdf(run_content(result), {"n" * 200: pictures["R-0142-01"]}, tmp_path / "report.pdf")
     assert pages(tmp_path / "report.pdf") == 2
+
+
+def test_a_page_is_written_short_and_draws_the_same():
+    long = (
+        "BT /F1 10 Tf 12 TL ET\n"
+        "q\n1 0 0 1 3.25 7 cm\nq\n.109804 .121569 .14902 rg\n"
+        "BT 1 0 0 1 0 1.8 Tm /F2+0 6.4 Tf 8.192 TL (0.123456 of \\(a\\)) Tj T* ET\nQ\nQ\n"
+        "q\nq\n1 0 0 1 0 0 cm\nQ\nQ\n"
+        "BT 1 0 0 1 0 0 Tm  T* ET\n"
+        "BT 1 0 0 1 0 8.7 Tm /F2+0 5.6 Tf 7.168 TL (one) Tj T* (two) Tj T* ET\n"
+        "n 67.86471 -0.00012 m -0.499999 10.00000 l S\n"
+    )
+    assert shortened(long) == (
+        "q\n1 0 0 1 3.25 7 cm\n.11 .12 .15 rg\n"
+        "BT 1 0 0 1 0 1.8 Tm /F2+0 6.4 Tf (0.123456 of \\(a\\)) Tj ET\nQ\n"
+        "BT 1 0 0 1 0 8.7 Tm /F2+0 5.6 Tf 7.17 TL (one) Tj T* (two) Tj ET\n"
+        "n 67.86 0 m -.5 10 l S\n"
+    )
 
 
 def test_same_content_same_bytes(tmp_path):

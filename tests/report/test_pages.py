@@ -74,8 +74,10 @@ def test_verdict_is_told_in_words_and_shape(run, content):
     for index, film in enumerate(content.films):
         page = sheet_page(content, index, run[1].get(film.name), pdf=True)
         assert f"<strong>{film.verdict_word}</strong>" in page
-        assert f'href="#m-{film.verdict}"' in page
-        assert f'id="m-{film.verdict}"' in page
+        found = Reader(page).attributes
+        assert ("use", "href", f"#m-{film.verdict}") in found
+        drawn = {value for tag, name, value in found if tag == "symbol" and name == "id"}
+        assert {f"#{sign}" for sign in drawn} == {v for tag, _, v in found if tag == "use"}
 
 
 def test_a_sheet_says_all_that_is_known(run, content):

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from xrdfilm.analysis.picture import PoleMap
-from xrdfilm.report.pole_sketch import marks, svg, words
+from xrdfilm.report.pole_sketch import A_AXIS, C_AXIS, marks, svg, words
 
 POLES = PoleMap(
     "YBCO (102)",
@@ -23,8 +23,11 @@ def test_tilt_runs_outwards_and_azimuth_round() -> None:
 
 def test_every_pole_is_drawn_once_and_said() -> None:
     root = ET.fromstring(str(svg(POLES)))
-    filled = [c for c in root if c.get("cx") and not c.get("stroke")]
-    open_marks = [c for c in root if c.get("cx") and c.get("stroke")]
+    marks = {look: part for part in root if len(part) and (look := part.get("fill")) != "none"}
+    filled = [c for c in marks[C_AXIS] if c.get("cx")]
+    open_marks = [c for c in marks["#fff"] if c.get("cx")]
+    assert marks["#fff"].get("stroke") == A_AXIS
+    assert marks[C_AXIS].get("stroke") is None
     assert len(filled) == 4
     assert len(open_marks) == 2
     # up on the page is a larger azimuth: the pole at 90° stands above the centre
@@ -36,5 +39,5 @@ def test_every_pole_is_drawn_once_and_said() -> None:
 
 def test_an_azimuth_scan_is_a_circle() -> None:
     text = str(svg(PoleMap("x", POLES.c_axis, POLES.a_axis, (45.0, 45.0))))
-    assert 'r="50.00" fill="none" stroke="#575c68"' in text
+    assert '<circle r="50" stroke="#575c68"' in text
     assert "scanned at χ = 45°" in text

@@ -10,7 +10,6 @@ from xml.sax.saxutils import escape
 from reportlab import rl_config
 from reportlab.lib.pagesizes import A4
 from reportlab.lib.units import mm
-from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import (
     BaseDocTemplate,
     Flowable,
@@ -27,6 +26,7 @@ from reportlab.platypus import (
 from xrdfilm.analysis.picture import FilmPicture
 from xrdfilm.report.drawing import FONT, INK, MUTED
 from xrdfilm.report.overview import RunContent
+from xrdfilm.report.pdf_canvas import ShortCanvas
 from xrdfilm.report.pdf_parts import (
     BODY,
     CONTROL,
@@ -114,19 +114,6 @@ def _film_table(run: RunContent) -> Flowable:
     return LongTable(cells, colWidths=widths, style=style, repeatRows=1)
 
 
-class _ShortCanvas(Canvas):  # type: ignore[misc, unused-ignore]
-    """A canvas that sets its parts down to a tenth of a point: shorter numbers, a smaller file."""
-
-    def translate(self, dx: float, dy: float) -> None:
-        super().translate(round(dx, 1), round(dy, 1))
-
-    def beginText(self, x: float = 0, y: float = 0, direction: Any = None) -> Any:
-        return super().beginText(round(x, 1), round(y, 1), direction)
-
-    def line(self, x1: float, y1: float, x2: float, y2: float) -> None:
-        super().line(*(round(at, 1) for at in (x1, y1, x2, y2)))
-
-
 def write_pdf(
     run: RunContent,
     pictures: Mapping[str, FilmPicture],
@@ -180,4 +167,4 @@ def write_pdf(
     for index in run.order:
         film = run.films[index]
         story += [PageBreak(), Sheet(run, film, pictures.get(film.name))]
-    document.build(story, canvasmaker=_ShortCanvas)
+    document.build(story, canvasmaker=ShortCanvas)

@@ -20,6 +20,7 @@ from xrdfilm.report.strip import BAR_PX, Strip, nice_ticks
 if TYPE_CHECKING:
     from reportlab.pdfgen.canvas import Canvas
 
+FILL_NON_ZERO = 1  # so that marks that overlap do not cut one another out
 INK, MUTED, LINE, GRID = "#1c1f26", "#575c68", "#dcd8ce", "#e6e2d8"
 ACCENT, COUNTS, FIT, BACKGROUND, GHOST = "#00558f", "#5a5f6a", "#0067b0", "#a34700", "#7a3b8f"
 VERDICT_COLOURS = {
@@ -120,8 +121,10 @@ def draw_scale(
         canvas.setLineWidth(0.8)
         for end in (scale.low, scale.high):
             canvas.line(at(end), middle - 2, at(end), middle + 2)
-    if scale.value is not None:
-        canvas.circle(at(scale.value), middle, 1.9, stroke=0, fill=1)
+    if scale.value is not None:  # a line of no length with round ends: shorter than a circle
+        canvas.setLineCap(1)
+        canvas.setLineWidth(3.8)
+        canvas.line(at(scale.value), middle, at(scale.value), middle)
     canvas.restoreState()
 
 
@@ -305,19 +308,24 @@ def draw_scan(
         canvas.drawRightString(left - 3, bottom + 1.8, phase.phase)
         canvas.setStrokeColor(INK)
         canvas.setLineWidth(0.5)
-        canvas.setFont(FONT, 4.2)
-        canvas.setFillColor(MUTED)
+        marks, labels = canvas.beginPath(), canvas.beginText()
+        labels.setFont(FONT, 4.2)
+        labels.setFillColor(MUTED)
         used = -1e9
         order = np.argsort(phase.two_theta_deg)
         for j in order:
             place = float(phase.two_theta_deg[j])
             if not span[0] <= place <= span[1]:
                 continue
-            at = tick_panel.x(place)
-            canvas.line(at, bottom + 1.2, at, bottom + row - 1.2)
+            at = round(tick_panel.x(place), 1)
+            marks.moveTo(at, bottom + 1.2)
+            marks.lineTo(at, bottom + row - 1.2)
             if at > used and at + 12 < left + across:
-                canvas.drawString(at + 1.2, bottom + 1.9, phase.labels[j])
+                labels.setTextOrigin(round(at + 1.2, 1), round(bottom + 1.9, 1))
+                labels.textOut(phase.labels[j])
                 used = at + 3 + canvas.stringWidth(phase.labels[j], FONT, 4.2)
+        canvas.drawPath(marks)
+        canvas.drawText(labels)
     tick_panel.ticks_x("2θ / °")
     canvas.restoreState()
 
@@ -349,19 +357,21 @@ def _draw_zones(main: Panel, picture: FilmPicture) -> None:
     canvas.setStrokeColor(GHOST)
     canvas.setLineWidth(0.4)
     top = main.bottom + main.height
+    lines, heads = canvas.beginPath(), canvas.beginPath()
     for ghost in picture.ghosts:
         if not low <= ghost.two_theta_deg <= high:
             continue
-        at = main.x(ghost.two_theta_deg)
-        canvas.setDash(1, 1.6)
-        canvas.line(at, main.bottom, at, top - 5)
-        canvas.setDash()
-        triangle = canvas.beginPath()
-        triangle.moveTo(at - 2.6, top)
-        triangle.lineTo(at + 2.6, top)
-        triangle.lineTo(at, top - 4.4)
-        triangle.close()
-        canvas.drawPath(triangle, stroke=0, fill=1)
+        at = round(main.x(ghost.two_theta_deg), 1)
+        lines.moveTo(at, main.bottom)
+        lines.lineTo(at, top - 5)
+        heads.moveTo(at - 2.6, top)
+        heads.lineTo(at + 2.6, top)
+        heads.lineTo(at, top - 4.4)
+        heads.close()
+    canvas.setDash(1, 1.6)
+    canvas.drawPath(lines)
+    canvas.setDash()
+    canvas.drawPath(heads, stroke=0, fill=1, fillMode=FILL_NON_ZERO)
 
 
 def draw_side_scan(

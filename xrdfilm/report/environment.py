@@ -13,7 +13,8 @@ from xrdfilm import __version__
 def page_environment(*packages: str) -> Environment:
     """Templates of these packages, the first that has one, with the report's own beneath.
 
-    In templates ``pc(x)`` writes a fraction as a CSS percentage, ``version`` is the program's.
+    In templates ``pc(x)`` writes a fraction as a percentage, to a tenth (half a pixel of the
+    widest scale); ``version`` is the program's.
     """
     environment = Environment(
         loader=ChoiceLoader([PackageLoader(name) for name in (*packages, "xrdfilm.report")]),
@@ -22,6 +23,6 @@ def page_environment(*packages: str) -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    environment.globals["pc"] = lambda fraction: f"{100.0 * fraction:.4g}%"
+    environment.globals["pc"] = lambda fraction: f"{round(100.0 * fraction, 1):g}%"
     environment.globals["version"] = __version__
     return environment

@@ -1,4 +1,4 @@
-"""Curves as paper shows them: as many points as the eye can part, on a grid of 0.2 points.
+"""Curves as paper shows them: as many points as the eye can part, on a grid of 0.3 points.
 
 Whole numbers on a coarse grid make a short file: a page has some thousand of them.
 """
@@ -9,9 +9,9 @@ import numpy as np
 
 from xrdfilm._typing import FloatArray, IntArray
 
-GRID_PT = 0.2
-"""Points of type (1/72 inch) between neighbouring places: 0.07 mm."""
-BIN_PT = 1.2
+GRID_PT = 0.3
+"""Points of type (1/72 inch) between neighbouring places: 0.1 mm, less than a curve is wide."""
+BIN_PT = 1.5
 """Width of paper on which a noisy curve has at most two points, its lowest and its highest."""
 BEND = 0.6
 """How far, in steps of the grid, a smooth curve may pass by the points that it is drawn without."""

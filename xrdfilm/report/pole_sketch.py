@@ -33,6 +33,11 @@ def marks(places: FloatArray) -> FloatArray:
     return np.column_stack([radius * np.cos(angle), radius * np.sin(angle)])
 
 
+def _upright(places: FloatArray) -> list[tuple[float, float]]:
+    """The marks with y downwards, to a thousandth of the rim."""
+    return [(round(float(x), 1) + 0.0, round(-float(y), 1) + 0.0) for x, y in marks(places)]
+
+
 def words(poles: PoleMap) -> str:
     """The sketch for those who do not see it."""
 
@@ -54,31 +59,31 @@ def svg(poles: PoleMap) -> Markup:
     low, high = (100.0 * chi / 90.0 for chi in poles.scanned_deg)
     parts = [
         '<svg class="pole-sketch" viewBox="-112 -112 224 224" width="210" height="210" role="img" '
-        'aria-label="{}">'
+        'aria-label="{}"><g fill="none">'
     ]
     if high > low:
         middle, width = 0.5 * (low + high), high - low
-        parts.append(
-            f'<circle r="{middle:.2f}" fill="none" stroke="{BAND}" stroke-width="{width:.2f}"/>'
-        )
-    for ring in RINGS_DEG:
-        radius = 100.0 * ring / 90.0
-        parts.append(f'<circle r="{radius:.2f}" fill="none" stroke="{GRID}" stroke-width="1"/>')
-        x, y = 0.5 * radius + 1.5, -0.866 * radius - 1.5  # 60° round, where no pole stands
-        parts.append(f'<text x="{x:.2f}" y="{y:.2f}" font-size="9" fill="{MUTED}">{ring:g}°</text>')
-    parts.append(f'<path d="M-100 0H100M0 -100V100" stroke="{GRID}" stroke-width="1"/>')
+        parts.append(f'<circle r="{middle:.4g}" stroke="{BAND}" stroke-width="{width:.4g}"/>')
+    radii = [100.0 * ring / 90.0 for ring in RINGS_DEG]
+    rings = "".join(f'<circle r="{radius:.4g}"/>' for radius in radii)
+    parts.append(f'<g stroke="{GRID}">{rings}<path d="M-100 0H100M0 -100V100"/></g>')
     if high == low:
         parts.append(
-            f'<circle r="{low:.2f}" fill="none" stroke="{MUTED}" stroke-width="1.2" '
-            'stroke-dasharray="4 3"/>'
+            f'<circle r="{low:.4g}" stroke="{MUTED}" stroke-width="1.2" stroke-dasharray="4 3"/>'
         )
-    for x, y in marks(poles.a_axis):
-        parts.append(
-            f'<circle cx="{x:.2f}" cy="{-y:.2f}" r="{_DOT}" fill="#ffffff" stroke="{A_AXIS}" '
-            'stroke-width="1.8"/>'
-        )
-    for x, y in marks(poles.c_axis):
-        parts.append(f'<circle cx="{x:.2f}" cy="{-y:.2f}" r="{_DOT}" fill="{C_AXIS}"/>')
+    parts.append("</g>")
+    # 60° round, where no pole stands
+    names = [
+        f'<text x="{0.5 * radius + 1.5:.1f}" y="{-0.866 * radius - 1.5:.1f}">{ring:g}°</text>'
+        for ring, radius in zip(RINGS_DEG, radii, strict=True)
+    ]
+    parts.append(f'<g font-size="9" fill="{MUTED}">{"".join(names)}</g>')
+    for places, look in (
+        (poles.a_axis, f'fill="#fff" stroke="{A_AXIS}" stroke-width="1.8"'),
+        (poles.c_axis, f'fill="{C_AXIS}"'),
+    ):
+        dots = (f'<circle cx="{x:.4g}" cy="{y:.4g}" r="{_DOT:g}"/>' for x, y in _upright(places))
+        parts.append(f"<g {look}>{''.join(dots)}</g>")
     parts.append("</svg>")
     return Markup("".join(parts)).format(words(poles))
 

@@ -137,6 +137,8 @@ def parquet_bytes(frame: pd.DataFrame) -> bytes | None:
     """The frame as Parquet; None where pyarrow is not installed."""
     if find_spec("pyarrow") is None:
         return None
+    import pandas as pd
+
     mixed = [
         name
         for name in frame.columns
@@ -145,5 +147,14 @@ def parquet_bytes(frame: pd.DataFrame) -> bytes | None:
     ]
     whole = frame.astype(dict.fromkeys(mixed, "string")) if mixed else frame
     buffer = io.BytesIO()
-    whole.to_parquet(buffer, engine="pyarrow", compression="zstd", index=False)
+    words = [name for name in whole.columns if not pd.api.types.is_numeric_dtype(whole[name])]
+    whole.to_parquet(
+        buffer,
+        engine="pyarrow",
+        index=False,
+        compression="zstd",
+        compression_level=19,
+        use_dictionary=words,  # figures seldom repeat: a dictionary of them is longer than they are
+        write_statistics=False,  # one group of rows: nobody skips any by them
+    )
     return buffer.getvalue()

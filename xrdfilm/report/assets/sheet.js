@@ -6,16 +6,19 @@
   const COUNTS = "#5a5f6a", FIT = "#0067b0", BACKGROUND = "#a34700", GHOST = "#7a3b8f";
   const FONT = "11px system-ui, 'Segoe UI', Roboto, 'Liberation Sans', sans-serif";
 
-  // The reverse of pack.py: Rice code, what is foretold, quantum, square root.
-  const BLOCK = 32, MOST_ONES = 24, WHOLE_BITS = 53;
-  const FORETOLD = { last: (a) => a, mean: (a, b) => Math.floor((a + b) / 2), line: (a, b) => 2 * a - b };
+  // The reverse of pack.py: letters, Rice code, what is foretold, quantum, square root.
+  const LETTERS = Array.from({ length: 95 }, (_, i) => String.fromCharCode(32 + i)).filter((c) => !'"&<\\'.includes(c));
+  const VALUE = Object.fromEntries(LETTERS.map((letter, i) => [letter, i]));
+  const PAIR_BITS = 13, BLOCK = 32, MOST_ONES = 24, WHOLE_BITS = 53;
+  const FORETOLD = { last: (a) => a, mean: (a, b) => Math.floor((a + b) / 2), line: (a, b) => 2 * a - b, curve: () => 0 };
   const wholes = (packed, count) => {
-    const bytes = atob(packed.bits);
+    const pairs = Uint16Array.from({ length: packed.bits.length / 2 }, (_, i) =>
+      VALUE[packed.bits[2 * i]] * LETTERS.length + VALUE[packed.bits[2 * i + 1]]);
     const foretell = FORETOLD[packed.by];
     const found = new Array(count);
     let at = 0, k = 0, last = 0, before = 0;
     const bit = () => {
-      const found = (bytes.charCodeAt(at >> 3) >> (7 - (at & 7))) & 1;
+      const found = (pairs[Math.floor(at / PAIR_BITS)] >> (PAIR_BITS - 1 - at % PAIR_BITS)) & 1;
       at++;
       return found;
     };
@@ -35,39 +38,50 @@
     }
     return found;
   };
-  const unpack = (packed) => {
+  const unpack = (packed, near) => {
     if (packed.step !== undefined) {
       return Array.from({ length: packed.n }, (_, i) => packed.start + i * packed.step);
     }
-    const every = packed.every || 1;
-    const values = new Array(packed.n).fill(null);
-    const placeOf = (i) => Math.min(i * every, packed.n - 1);
-    const all = wholes(packed, packed.runs.reduce((sum, run) => sum + run[1], 0));
+    const { n, every = 1, q = 1, root = false } = packed;
+    const values = new Array(n).fill(null);
+    const placeOf = (i) => Math.min(i * every, n - 1);
+    const runs = packed.runs || [0, Math.ceil((n - 1) / every) + 1]; // first, number, ...
+    const all = wholes(packed, runs.reduce((sum, many, i) => sum + (i % 2 ? many : 0), 0));
     let taken = 0;
-    for (const [first, count] of packed.runs) {
+    for (let run = 0; run < runs.length; run += 2) {
+      const first = runs[run];
       let before = 0;
-      for (let index = first; index < first + count; index++) {
-        const value = all[taken++] * packed.q;
+      for (let index = first; index < first + runs[run + 1]; index++) {
+        const value = all[taken++] * q;
         const at = placeOf(index);
         if (every > 1 && index > first) { // join the kept points by straight lines
           const start = placeOf(index - 1);
           for (let j = start + 1; j < at; j++) {
             const between = before + (value - before) * (j - start) / (at - start);
-            values[j] = packed.root ? Math.sign(between) * between * between : between;
+            values[j] = root ? Math.sign(between) * between * between : between;
           }
         }
-        values[at] = packed.root ? Math.sign(value) * value * value : value;
+        values[at] = root ? Math.sign(value) * value * value : value;
         before = value;
       }
     }
-    return values;
+    return packed.by === "curve" ? values.map((off, i) => off + Math.floor(near[i] + 0.5)) : values;
+  };
+  // counts are told by how far they lie off the curves through them
+  const unpackCurves = (scan) => {
+    const none = () => new Array(scan.counts.n).fill(null);
+    const fit = scan.fit ? unpack(scan.fit) : none();
+    const background = scan.background ? unpack(scan.background) : none();
+    const counts = unpack(scan.counts, fit.map((value, i) => value ?? background[i] ?? 0));
+    return { counts, fit, background };
   };
 
   const x = unpack(picture.x);
-  const counts = unpack(picture.counts);
-  const fit = picture.fit ? unpack(picture.fit) : x.map(() => null);
-  const background = picture.background ? unpack(picture.background) : x.map(() => null);
+  const { counts, fit, background } = unpackCurves(picture);
   const sigma = picture.sigma ? unpack(picture.sigma) : null;
+  const { ticks = [], ghosts = [], hidden = [], windows = [] } = picture;
+  ticks.forEach((row) => { row.labels = row.labels.split(","); });
+  const pairsOf = (ends) => ends.flatMap((low, i) => (i % 2 ? [] : [[low, ends[i + 1]]]));
   const residual = x.map((_, i) => fit[i] === null || counts[i] === null ? null
     : (counts[i] - fit[i]) / (sigma ? sigma[i] || 1 : Math.sqrt(Math.max(fit[i], 1))));
   const whole = [x[0], x[x.length - 1]];
@@ -75,9 +89,21 @@
   const floor = positive.length ? Math.max(Math.min(...positive.slice(0, 5e4)) / 2, 1e-9) : 0.5;
 
   const host = document.getElementById("plot");
+  // What only serves the drawing is made here, so that pages without script do not show it.
+  const button = (name, label, sign) =>
+    `<button type="button" data-view="${name}"${label ? ` aria-label="${label}"` : ""}>${sign}</button>`;
+  const key = (shape, word) => `<span><i class="${shape}"></i>${word}</span>`;
+  host.insertAdjacentHTML("beforebegin", `
+<div class="tools screen" role="group" aria-label="Scan view" id="tools">
+<button type="button" id="log" aria-pressed="true">Logarithmic</button>
+${button("in", "Zoom in", "+")}${button("out", "Zoom out", "−")}${button("left", "Move left", "◂")}${button("right", "Move right", "▸")}${button("all", "", "Whole scan")}
+<label>Go to <select id="goto"><option value="">a line …</option></select></label>
+<output id="readout"></output>
+</div>
+<p class="small legend" aria-hidden="true">${key("ln ln-counts", "counts")}${picture.fit ? key("ln ln-fit", "fit") : ""}${picture.background ? key("ln ln-background", "background") : ""}${ghosts.length ? key("ghost-key", "ghost") : ""}${hidden.length ? key("hidden-key", "hidden") : ""}</p>`);
   const readout = document.getElementById("readout");
   const narrow = () => host.clientWidth < 560;
-  const longest = Math.max(0, ...picture.ticks.map((row) => row.phase.length));
+  const longest = Math.max(0, ...ticks.map((row) => row.phase.length));
   const axisSize = () => (narrow() // wide enough for the names of the phases
     ? Math.min(90, Math.max(46, 9 + 5.8 * longest)) : Math.min(130, Math.max(62, 12 + 7 * longest)));
   let logarithmic = true;
@@ -97,7 +123,7 @@
   const drawHidden = (u) => {
     const { ctx, bbox } = u;
     const r = ratio(u);
-    for (const [low, high] of picture.hidden) {
+    for (const [low, high] of pairsOf(hidden)) {
       const a = u.valToPos(low, "x", true), b = u.valToPos(high, "x", true);
       if (b < bbox.left || a > bbox.left + bbox.width) continue;
       clip(u);
@@ -124,7 +150,7 @@
     ctx.fillStyle = GHOST;
     ctx.strokeStyle = GHOST;
     ctx.lineWidth = r;
-    for (const place of picture.ghosts) {
+    for (const place of ghosts) {
       const at = u.valToPos(place, "x", true);
       ctx.globalAlpha = 0.55;
       ctx.setLineDash([r, 4 * r]);
@@ -148,7 +174,7 @@
     const r = ratio(u);
     clip(u);
     ctx.fillStyle = FIT;
-    for (const [low, high] of picture.windows) {
+    for (const [low, high] of pairsOf(windows)) {
       const a = u.valToPos(low, "x", true), b = u.valToPos(high, "x", true);
       ctx.fillRect(a, bbox.top + bbox.height - 3 * r, b - a, 3 * r);
     }
@@ -158,12 +184,12 @@
   const drawTicks = (u) => {
     const { ctx, bbox } = u;
     const r = ratio(u);
-    const rowHeight = bbox.height / picture.ticks.length;
+    const rowHeight = bbox.height / ticks.length;
     ctx.save();
     ctx.font = `${10 * r}px system-ui, sans-serif`;
     ctx.textBaseline = "middle";
     ctx.textAlign = "left";
-    picture.ticks.forEach((row, i) => {
+    ticks.forEach((row, i) => {
       const middle = bbox.top + (i + 0.5) * rowHeight;
       ctx.fillStyle = MUTED;
       ctx.strokeStyle = INK;
@@ -250,13 +276,13 @@
         hooks,
       }, [x, residual], host));
     }
-    const rows = Math.max(1, picture.ticks.length);
+    const rows = Math.max(1, ticks.length);
     charts.push(new uPlot({
       ...common, height: (paper ? 10 : 14) * rows + 50, padding: [4, 8, 0, 0],
       scales: { x: { time: false, min: view[0], max: view[1] }, y: { range: [0, rows] } },
       axes: [xAxis(true, "2θ / °"), yAxis({
-        splits: () => picture.ticks.map((_, i) => rows - i - 0.5),
-        values: () => picture.ticks.map((row) => row.phase), grid: { show: false }, ticks: { show: false }, stroke: INK,
+        splits: () => ticks.map((_, i) => rows - i - 0.5),
+        values: () => ticks.map((row) => row.phase), grid: { show: false }, ticks: { show: false }, stroke: INK,
         font: narrow() ? "9px system-ui, sans-serif" : FONT,
       })],
       series: [{}, { show: false }],
@@ -288,7 +314,7 @@
     build();
   });
   const chooser = document.getElementById("goto");
-  for (const row of picture.ticks) {
+  for (const row of ticks) {
     const group = document.createElement("optgroup");
     group.label = row.phase;
     row.at.forEach((place, i) => {
@@ -309,6 +335,7 @@
     sideCharts = sides.map((box, i) => {
       const side = picture.side[i];
       const axis = unpack(side.x);
+      const curves = unpackCurves(side);
       box.style.minHeight = `${sideHeight()}px`;
       return new uPlot({
         width: box.clientWidth, height: sideHeight(), legend: { show: false }, padding: [8, 8, 0, 0],
@@ -317,7 +344,7 @@
         axes: [xAxis(true, side.label), yAxis({ size: 50, values: (u, t) => t.map(compact) })],
         series: [{}, { stroke: COUNTS, width: 0, paths: () => null, points: { show: true, size: 3, fill: COUNTS, width: 0 } },
           { stroke: FIT, width: 1.7, points: { show: false } }],
-      }, [axis, unpack(side.counts), side.fit ? unpack(side.fit) : axis.map(() => null)], box);
+      }, [axis, curves.counts, curves.fit], box);
     });
   };
 
@@ -329,7 +356,6 @@
     buildSides();
   };
   new ResizeObserver(() => requestAnimationFrame(rebuild)).observe(host);
-  document.getElementById("tools").hidden = false;
   rebuild();
 
   // On paper a film takes one page: the print style sheet is tried on the screen, out of sight,
