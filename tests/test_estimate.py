@@ -4,7 +4,14 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from xrdfilm.estimate import Estimate, adding_up, from_draws, from_normal, widest
+from xrdfilm.estimate import (
+    Estimate,
+    adding_up,
+    from_draws,
+    from_normal,
+    quantile_of_sorted,
+    widest,
+)
 
 Z_TWO, Z_ONE = norm.ppf(0.975), norm.ppf(0.95)
 
@@ -168,3 +175,10 @@ def test_an_interval_holds_its_value() -> None:
     found = from_draws(0.8, draws, bounds=(0.0, 1.0))
     assert found.value == found.high == 0.8
     assert found.low == pytest.approx(0.6 - Z_TWO * 0.05, abs=1e-3)
+
+
+@pytest.mark.parametrize("probability", [0.0, 0.025, 0.31, 0.5, 0.999, 1.0])
+def test_quantiles_of_a_sorted_sample_are_numpys(probability: float) -> None:
+    sample = np.sort(np.random.default_rng(1).normal(size=137))
+    found = quantile_of_sorted(sample, probability)
+    assert found == pytest.approx(np.quantile(sample, probability), rel=1e-12)

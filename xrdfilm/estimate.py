@@ -7,6 +7,7 @@ the unbounded estimate is kept beside it, never clipped in silence.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
@@ -136,11 +137,15 @@ def from_draws(
     value, wherever its draws lie, and an interval always holds its value.
     """
     sample = np.sort(np.asarray(draws, dtype=float))
-    if sample.size < 100 or not np.all(np.isfinite(sample)):
+    # in order, what is not finite stands at an end
+    if sample.size < 100 or not np.isfinite(sample[0] + sample[-1]):
         raise ValueError(f"need at least 100 finite draws, found {np.isfinite(sample).sum()}")
     tail = (1.0 - level) / 2.0
-    low, high, one_low, one_high = _quantiles(sample, [tail, 1 - tail, 1 - level, level])
-    sigma = float(sample.std())
+    low, high, one_low, one_high = (
+        quantile_of_sorted(sample, at) for at in (tail, 1 - tail, 1 - level, level)
+    )
+    deviation = sample - sample.sum() / sample.size
+    sigma = math.sqrt(float(deviation @ deviation) / sample.size)
     low_bound, high_bound = bounds
     at_low = low_bound is not None and min(low, estimate) <= low_bound
     at_high = high_bound is not None and max(high, estimate) >= high_bound
@@ -170,20 +175,17 @@ def from_draws(
     )
 
 
-def _quantiles(ordered: FloatArray, probabilities: Sequence[float]) -> list[float]:
-    """Quantiles of an ascending sample, linear between its members (as `numpy.quantile`)."""
+def quantile_of_sorted(ordered: FloatArray, probability: float) -> float:
+    """Quantile of an ascending sample, linear between its members (as `numpy.quantile`)."""
     last = ordered.size - 1
-    found = []
-    for probability in probabilities:
-        at = probability * last
-        below = int(at)
-        low, high = float(ordered[below]), float(ordered[min(below + 1, last)])
-        found.append(low + (at - below) * (high - low))
-    return found
+    at = probability * last
+    below = int(at)
+    low, high = float(ordered[below]), float(ordered[min(below + 1, last)])
+    return low + (at - below) * (high - low)
 
 
 def _at_ranks(ordered: FloatArray, rank: FloatArray) -> FloatArray:
-    """Quantiles of an ascending sample at many ranks 0..1, as `_quantiles`."""
+    """Quantiles of an ascending sample at many ranks 0..1, as `quantile_of_sorted`."""
     return np.interp(rank * (ordered.size - 1), np.arange(ordered.size), ordered)
 
 

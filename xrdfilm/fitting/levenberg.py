@@ -157,18 +157,18 @@ def minimise(
         ahead = _State.at(model, trial, seen, prior)
         slack = 1e-9 + 1e-12 * np.abs(state.merit)
         better = ahead.merit <= state.merit + slack
+        damping = np.where(better, np.maximum(damping * 0.1, 1e-12), np.maximum(damping, 1e-3) * 10)
+        lost = damping > (1e12 if n_round < max_rounds else 0.0)
+        leave = done | lost
         # A step too small to matter that does not lower the merit is rounding: stay, and stop
         stay = ~better
         if stay.any():
             trial[stay] = theta[stay]
             ahead.restore(state, stay)
-            if keep_basis:
-                again = np.flatnonzero(stay)
+            again = np.flatnonzero(stay & leave)
+            if keep_basis and again.size:
                 ahead.jacobian[again] = model.take(again).evaluate(trial[again])[1]
-        damping = np.where(better, np.maximum(damping * 0.1, 1e-12), np.maximum(damping, 1e-3) * 10)
         theta, state = trial, ahead
-        lost = damping > (1e12 if n_round < max_rounds else 0.0)
-        leave = done | lost
         if leave.any():
             bound = ((theta <= least) | (theta >= most)) & ~fixed
             out.put(rows[leave], leave, theta, state, seen, fixed, bound, done, n_round)

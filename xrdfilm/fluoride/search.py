@@ -18,6 +18,7 @@ import numpy as np
 from scipy.special import ndtr, ndtri
 
 from xrdfilm._typing import FloatArray
+from xrdfilm.estimate import quantile_of_sorted
 from xrdfilm.fitting.cellscan import LineScan, normal_score, path_length, search_p_value
 from xrdfilm.texture.fractions import normal_draws
 
@@ -119,8 +120,8 @@ def search(
         best = max(score for _, score in at_nominal)
         root = _correlation_root([t for t, _ in at_nominal], nominal)
         highest = _highest(root.tobytes(), len(at_nominal))
-        threshold = float(np.quantile(highest, 1.0 - NOMINAL_SHARE * alpha))
-        above = float(np.count_nonzero(highest >= best))
+        threshold = quantile_of_sorted(highest, 1.0 - NOMINAL_SHARE * alpha)
+        above = float(highest.size - np.searchsorted(highest, best))
         p_nominal = (
             above / highest.size
             if above >= 20

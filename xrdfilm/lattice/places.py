@@ -217,30 +217,32 @@ class _Problem:
         place = np.degrees(2.0 * theta) + goniometer @ values[:3]
         place = place + np.degrees(2.0 * self.decrement / (sine * cos_theta))
         d_place = np.degrees(self.wavelength / (2.0 * np.sqrt(q) * cos_theta))
-        return place, np.column_stack([goniometer, d_place[:, None] * self.metric])
+        return place, np.concatenate([goniometer, d_place[:, None] * self.metric], axis=1)
 
     def solve(self, used: BoolArray) -> PlaceFit:
         values = self.prior.start.copy()
         weight = np.where(used, 1.0 / self.sigma**2, 0.0)
+        every = bool(self.free.all())
         prior = self.prior.precision[np.ix_(self.free, self.free)]
         for turn in range(12):
             place, jacobian = self.predict(values)
-            columns = jacobian[:, self.free]
+            columns = jacobian if every else jacobian[:, self.free]
             normal = columns.T @ (weight[:, None] * columns) + prior
             gradient = columns.T @ (weight * (self.observed - place))
             gradient += (self.prior.precision @ (self.prior.start - values))[self.free]
-            scale = 1.0 / np.sqrt(np.maximum(np.diag(normal), 1e-300))
-            scaled = normal * np.outer(scale, scale)
+            scale = 1.0 / np.sqrt(np.maximum(normal.diagonal(), 1e-300))
+            both = scale[:, None] * scale
+            scaled = normal * both
             if turn == 0 and np.linalg.eigvalsh(scaled)[0] < 1e-12:
                 raise CannotTellError(
                     f"{int(used.sum())} lines do not determine {int(self.free.sum())} unknowns "
                     "(zero, displacement, axial, cell); give more orders, a line of known cell, or "
                     "state that the zero is good"
                 )
-            inverse = np.linalg.inv(scaled) * np.outer(scale, scale)
+            inverse = np.linalg.inv(scaled) * both
             step = inverse @ gradient
             values[self.free] += step
-            if np.all(np.abs(step) <= 1e-7 * np.sqrt(np.diag(inverse)) + 1e-14):
+            if (np.abs(step) <= 1e-7 * np.sqrt(inverse.diagonal()) + 1e-14).all():
                 break
         place, jacobian = self.predict(values)
         residuals = self.observed - place

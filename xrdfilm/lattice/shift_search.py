@@ -132,14 +132,8 @@ def search_shift(
         doubt = 0.05 * ((scales - 1.0) / max(lines.cell_freedom, 1e-9)) ** 2
         for kind in kinds:
             looked = places[:, None, :] + shifts[None, :, None] * fall(places, kind)[:, None, :]
-            right = np.searchsorted(edges, looked)
-            at = np.arange(count)[None, :, None]
-            near = np.maximum(
-                left[kind][at, right] * (1.0 - np.abs(edges[right] - looked) / tolerance_deg),
-                left[kind][at, right - 1]
-                * (1.0 - np.abs(edges[right - 1] - looked) / tolerance_deg),
-            )
-            score = np.maximum(near, 0.0) @ importance - doubt[:, None]
+            near = _nearness(looked, edges, left[kind], tolerance_deg)
+            score = near @ importance - doubt[:, None]
             top = np.argmax(score, axis=0)
             totals[kind] += score[top, np.arange(count)]
             scale_of[kind][row] = scales[top]
@@ -157,6 +151,23 @@ def search_shift(
         kind,
         tuple(float(s) for s in scale_of[kind][:, index]),
     )
+
+
+def _nearness(
+    looked: FloatArray, edges: FloatArray, weight: FloatArray, tolerance_deg: float
+) -> FloatArray:
+    """How well places (K, S, N) lie on a peak: its weight on its place, 0 from the tolerance on.
+
+    ``edges`` (E,) are the peaks' places, ascending, and ``weight`` (S, E) what each counts.
+    """
+    right = np.searchsorted(edges, looked)
+    found = np.zeros_like(looked)
+    for beside in (right, right - 1):
+        closeness = 1.0 - np.abs(edges[beside] - looked) / tolerance_deg
+        close = np.nonzero(closeness > 0.0)
+        here = weight[close[1], beside[close]] * closeness[close]
+        found[close] = np.maximum(found[close], here)
+    return found
 
 
 def scales_of(

@@ -7,10 +7,12 @@ the bit.
 
 from __future__ import annotations
 
+import gc
 import hashlib
 import pickle
 import threading
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, replace
 
 from xrdfilm import __version__
@@ -74,6 +76,19 @@ class _Warm(threading.local):
 _warm_here = _Warm()
 
 
+@contextmanager
+def _without_collection() -> Iterator[None]:
+    """Put off the search for cycles of garbage: a chunk makes many objects and hardly any."""
+    was_on = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if was_on:
+            gc.enable()
+
+
+@_without_collection()
 def judge_chunk(chunk: Chunk) -> JudgedChunk:
     """Read, analyse and judge the films of a chunk; runs in any process."""
     setup, analyser = _warm(chunk.shared)
