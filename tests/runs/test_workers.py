@@ -1,17 +1,26 @@
 """Handing out work: in order, few at a time, and nothing lost with a worker."""
 
+import multiprocessing
 import os
 import signal
 import subprocess
 import sys
 import time
 from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor
+from multiprocessing import forkserver
 from pathlib import Path
 
 import pytest
 
 from xrdfilm.errors import XrdfilmError
-from xrdfilm.runs.workers import Here, Processes, as_finished, in_order, usable_cores
+from xrdfilm.runs.workers import (
+    Here,
+    Processes,
+    as_finished,
+    begin_loading,
+    in_order,
+    usable_cores,
+)
 
 
 def late(number: int) -> int:
@@ -152,3 +161,14 @@ def running(pid: int) -> bool:
 
 def test_there_is_a_core() -> None:
     assert usable_cores() >= 1
+
+
+def test_libraries_are_loaded_before_the_first_task_is_given_out() -> None:
+    """Workers are forked from the process that was begun early, not from another one."""
+    if "forkserver" not in multiprocessing.get_all_start_methods():
+        pytest.skip("this system has no process to fork workers from")
+    begin_loading()
+    early = forkserver._forkserver._forkserver_pid  # type: ignore[attr-defined]
+    assert early is not None
+    with Processes(1) as place:
+        assert place.submit(os.getppid).result() == early

@@ -34,6 +34,9 @@ A run that was stopped goes on where it was when the same command is given again
 """
 
 
+MANY_FILMS = 100  # from here on worker processes are sure to be wanted
+
+
 @click.command(name="judge", epilog=EXAMPLE)
 @click.argument("paths", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option(
@@ -101,6 +104,8 @@ def command(
         as_json, not no_pdf, workers, cluster, ship_scans, results_only,
         Memory(history_file, stores=not no_history),
     )  # fmt: skip
+    if how.cluster is None and how.workers != 1:
+        _load_early(max(len(run.films) for run in runs))
     statuses = [judge_and_print(run, how) for run in runs]
     return next((s for s in (1, 2, 3) if s in statuses), 0)
 
@@ -238,6 +243,14 @@ def _tell_of_earlier(resumed: int, notes: Sequence[str]) -> None:
         click.echo(note, err=True)
     if resumed:
         click.echo(f"{resumed} films were taken from an earlier, stopped run.", err=True)
+
+
+def _load_early(films: int) -> None:
+    """Let workers load their libraries while this process loads its own, where many will be."""
+    from xrdfilm.runs.workers import begin_loading, usable_cores
+
+    if films >= MANY_FILMS and usable_cores() > 1:
+        begin_loading()
 
 
 @contextmanager

@@ -14,6 +14,7 @@ import signal
 import threading
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import BrokenExecutor, CancelledError, Executor, Future, ProcessPoolExecutor
+from multiprocessing.context import BaseContext
 from typing import Any, Protocol, TypeVar
 
 from xrdfilm.errors import XrdfilmError
@@ -64,13 +65,8 @@ class Processes:
 
     def _executor(self) -> ProcessPoolExecutor:
         if self._pool is None:
-            single_thread()
-            methods = multiprocessing.get_all_start_methods()
-            context = multiprocessing.get_context("forkserver" if "forkserver" in methods else None)
-            if hasattr(context, "set_forkserver_preload"):
-                context.set_forkserver_preload(["xrdfilm.runs.preload"])
             self._pool = ProcessPoolExecutor(
-                self.count, mp_context=context, initializer=_worker_begins
+                self.count, mp_context=_context(), initializer=_worker_begins
             )
         return self._pool
 
@@ -91,6 +87,28 @@ class Processes:
         if self._pool is not None:
             self._pool.shutdown(wait=True, cancel_futures=True)
             self._pool = None
+
+
+def begin_loading() -> None:
+    """Start the process that workers are forked from, so that it loads its libraries meanwhile.
+
+    For those who know early that `Processes` will be wanted; does nothing where there is no such
+    process.
+    """
+    if _context().get_start_method() == "forkserver":
+        from multiprocessing.forkserver import ensure_running
+
+        ensure_running()
+
+
+def _context() -> BaseContext:
+    """How workers are started: forked from a process that has loaded what they need."""
+    single_thread()
+    methods = multiprocessing.get_all_start_methods()
+    context = multiprocessing.get_context("forkserver" if "forkserver" in methods else None)
+    if hasattr(context, "set_forkserver_preload"):
+        context.set_forkserver_preload(["xrdfilm.runs.preload"])
+    return context
 
 
 def _worker_begins() -> None:
