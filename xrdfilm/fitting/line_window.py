@@ -105,7 +105,7 @@ def line_window(
     floor = 0.1 * (max(float(y.sum()), 0.0) + 0.5) / x.size
     power = _powers(x, background_degree)
     if len(neighbours):  # ghosts too weak to matter only cost sensitivity
-        level = fixed if not counting else np.maximum(np.median(y), floor)
+        level = fixed if not counting else np.maximum(_median(y), floor)
         alone = np.sqrt(1.0 / np.maximum(np.sum(np.square(extra) / level, axis=1), 1e-300))
         matters = [
             n.ceiling_area is None or n.ceiling_area > NEGLIGIBLE * sigma_alone
@@ -121,6 +121,9 @@ def line_window(
     )
     found: list[tuple[str, float]] = []
     keep = np.ones(x.size, dtype=bool)
+    open_places: list[int] = []
+    open_widths: set[int] = set()
+    noise = float(np.sqrt(max(_median(model), floor)))
     for k, neighbour in enumerate(neighbours):
         significance = float(amplitudes[power.shape[1] + k] / errors[power.shape[1] + k])
         beside = x[0] - FARTHEST_CORE_DEG < neighbour.place_deg < x[-1] + FARTHEST_CORE_DEG
@@ -135,7 +138,6 @@ def line_window(
         reach = width
         if significance > VERY_STRONG:
             # as far out as a twentieth of a Lorentzian tail would still stand out of the noise
-            noise = float(np.sqrt(max(np.median(model), floor)))
             tail = float(np.sqrt(TAIL_DOUBT * area * width / (2.0 * np.pi * noise)))
             reach = min(max(2.0 * width, tail), FARTHEST_CORE_DEG)
         sine = min(1.0, ratio * float(np.sin(np.radians(neighbour.place_deg / 2))))
@@ -144,10 +146,16 @@ def line_window(
         keep &= (x < neighbour.place_deg - reach) | (x > high + reach)
         if x[0] < neighbour.place_deg - reach and high + reach < x[-1]:
             # its place is open too, and its width; of a tail alone, the size is enough
-            slope = np.gradient(extra[k], x)
-            columns.append(slope[:, None])
+            open_places.append(k)
             if significance > WIDTH_SHOWS:
-                columns.append(np.gradient(slope, x)[:, None])
+                open_widths.add(k)
+    if open_places:
+        slopes = np.gradient(extra[open_places], x, axis=1)
+        bends = np.gradient(slopes, x, axis=1) if open_widths else slopes
+        for k, slope, bend in zip(open_places, slopes, bends, strict=True):
+            columns.append(slope[:, None])
+            if k in open_widths:
+                columns.append(bend[:, None])
     if found:
         basis = np.hstack(columns)[keep]
         if basis.shape[0] < basis.shape[1] + 8:
@@ -170,12 +178,27 @@ def _powers(x: FloatArray, degree: int) -> FloatArray:
     if even:
         return _even_powers(x.size, degree)
     scaled = np.clip((2.0 * x - x[0] - x[-1]) / (x[-1] - x[0]), -1.0, 1.0)
-    return np.asarray(np.polynomial.legendre.legvander(scaled, degree))
+    table = np.empty((degree + 1, x.size))
+    table[0] = 1.0
+    if degree:
+        table[1] = scaled
+    for n in range(2, degree + 1):
+        table[n] = (table[n - 1] * scaled * (2 * n - 1) - table[n - 2] * (n - 1)) / n
+    return table.T
 
 
 @lru_cache(maxsize=64)
 def _even_powers(size: int, degree: int) -> FloatArray:
     return np.asarray(np.polynomial.legendre.legvander(np.linspace(-1.0, 1.0, size), degree))
+
+
+def _median(values: FloatArray) -> float:
+    """Median of (N,); numpy's own takes far longer for so few."""
+    half = values.size // 2
+    if values.size % 2:
+        return float(np.partition(values, half)[half])
+    below, above = np.partition(values, (half - 1, half))[half - 1 : half + 1]
+    return float((below + above) / 2.0)
 
 
 def _neighbour_profiles(

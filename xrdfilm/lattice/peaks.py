@@ -8,6 +8,7 @@ counting noise.
 from __future__ import annotations
 
 import itertools
+from bisect import bisect_left
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -186,6 +187,8 @@ def _peaks_of_range(
     smooth = ndimage.gaussian_filter1d(cleaned, fine, mode="nearest")
     noise_of_smooth = np.sqrt(variance / (2.0 * np.sqrt(np.pi) * fine))
     tops = np.flatnonzero((smooth[1:-1] >= smooth[:-2]) & (smooth[1:-1] > smooth[2:])) + 1
+    tops_in_order = tops.tolist()
+    height_of = dict(zip(tops_in_order, smooth[tops].tolist(), strict=True))
     reach_of_top = int(max(9, 3.0 / step)) // 2
     stands_out: dict[int, bool] = {}
 
@@ -197,11 +200,10 @@ def _peaks_of_range(
     seen: set[int] = set()
     for rating, index, points in sorted(candidates, reverse=True):
         # the K-alpha1 top, where a broad filter sees the doublet's middle
-        first, last = np.searchsorted(tops, (index - 1.2 * points, index + 1.2 * points))
-        if first == last:
-            continue
+        first = bisect_left(tops_in_order, index - 1.2 * points)
+        last = bisect_left(tops_in_order, index + 1.2 * points)
         top = -1
-        for near in tops[first:last][np.argsort(-smooth[tops[first:last]])].tolist():
+        for near in sorted(tops_in_order[first:last], key=height_of.__getitem__, reverse=True):
             # only a top that stands out of its surroundings is one, not a ripple on a flank
             if near not in stands_out:
                 least = 3.0 * float(noise_of_smooth[near])
@@ -215,7 +217,7 @@ def _peaks_of_range(
         at_place = _interpolated_top(smooth, top)
         below = int(at_place)
         place = float(axis[below] + (at_place - below) * step)
-        if places and np.any(np.abs(np.array(places) - place) < np.array(reaches)):
+        if any(abs(at - place) < reach for at, reach in zip(places, reaches, strict=True)):
             continue
         reaches.append(max(0.05, 1.2 * min(points * step, 0.15)))
         places.append(place)
