@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -21,7 +22,7 @@ MAX_SHIFT_DEG = 0.3
 ShiftKind = Literal["zero", "displacement"]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class ExpectedLines:
     """Lines that a layer may show: hkl (N, 3), d in Å (N,), strengths (N,) in any one unit.
 
@@ -92,8 +93,14 @@ class BestShift:
 
 def within(lines: ExpectedLines, peaks: Peaks, wavelength_A: float) -> BoolArray:
     """Which lines lie well within the range that the peaks were looked for in, (N,)."""
+    return _between(lines, peaks.low_deg, peaks.high_deg, wavelength_A)
+
+
+def _between(
+    lines: ExpectedLines, low_deg: float, high_deg: float, wavelength_A: float
+) -> BoolArray:
     places = lines.two_theta_deg(wavelength_A)
-    return np.asarray((places > peaks.low_deg + 0.2) & (places < peaks.high_deg - 0.2))
+    return np.asarray((places > low_deg + 0.2) & (places < high_deg - 0.2))
 
 
 def search_shift(
@@ -104,9 +111,8 @@ def search_shift(
     tolerance_deg: float,
 ) -> BestShift:
     """The best shift of either kind, with the best cell of every layer at that shift."""
-    step = tolerance_deg / 3.0
-    count = 2 * int(np.ceil(max_shift_deg / step)) + 1
-    shifts = np.linspace(-max_shift_deg, max_shift_deg, count)
+    shifts = _shifts(max_shift_deg, tolerance_deg)
+    count = shifts.size
     weight = np.log1p(peaks.significance / SIGNIFICANCE)
     weight = weight / weight.max()
     edges = np.concatenate([[-1e3], peaks.places_deg, [1e3]])
@@ -119,26 +125,21 @@ def search_shift(
     possible = 0.0
     for row in sorted(range(len(expected)), key=lambda i: expected[i].cell_freedom):
         lines = expected[row]
-        mask = within(lines, peaks, wavelength_A)
-        if not mask.any():
+        layer = _tried_layer(
+            lines, wavelength_A, peaks.low_deg, peaks.high_deg, max_shift_deg, tolerance_deg
+        )
+        if layer is None:
             continue
-        strength = lines.strength[mask]
-        importance = 1.0 / (1.0 + 2.0 * np.log10(strength.max() / strength))
-        possible += float(importance.sum())
-        scales = scales_of(lines, mask, wavelength_A, tolerance_deg)
-        places = two_theta_of(lines.d_A[mask][None, :] * scales[:, None], wavelength_A)
-        places = np.where(np.isfinite(places), places, -500.0)
-        # a wrong cell within its freedom costs a little, so that ties go to the stated one
-        doubt = 0.05 * ((scales - 1.0) / max(lines.cell_freedom, 1e-9)) ** 2
+        possible += float(layer.importance.sum())
         for kind in kinds:
-            looked = places[:, None, :] + shifts[None, :, None] * fall(places, kind)[:, None, :]
-            near = _nearness(looked, edges, left[kind], tolerance_deg)
-            score = near @ importance - doubt[:, None]
+            near = layer.looked[kind].nearness(edges, left[kind], tolerance_deg)
+            score = near @ layer.importance - layer.doubt[:, None]
             top = np.argmax(score, axis=0)
             totals[kind] += score[top, np.arange(count)]
-            scale_of[kind][row] = scales[top]
+            scale_of[kind][row] = layer.scales[top]
             if lines.cell_freedom == 0.0:
-                apart = np.abs(looked[0][:, :, None] - edges[None, None, :]).min(axis=1)
+                looked = layer.looked[kind].first
+                apart = np.abs(looked[:, :, None] - edges[None, None, :]).min(axis=1)
                 left[kind] = np.where(apart < tolerance_deg, 0.2 * left[kind], left[kind])
     for kind in kinds:
         totals[kind] -= 0.05 * (shifts / max_shift_deg) ** 2
@@ -153,21 +154,93 @@ def search_shift(
     )
 
 
-def _nearness(
-    looked: FloatArray, edges: FloatArray, weight: FloatArray, tolerance_deg: float
-) -> FloatArray:
-    """How well places (K, S, N) lie on a peak: its weight on its place, 0 from the tolerance on.
+@dataclass(frozen=True, slots=True, eq=False)
+class _Looked:
+    """Places looked at: those of N lines at S shifts and K cells, in ascending order.
 
-    ``edges`` (E,) are the peaks' places, ascending, and ``weight`` (S, E) what each counts.
+    ``places_deg`` (K·S·N,) ascending, ``entry`` which of K·S·N each one is; ``first`` (S, N) are
+    those of the first cell.
     """
-    right = np.searchsorted(edges, looked)
-    found = np.zeros_like(looked)
-    for beside in (right, right - 1):
-        closeness = 1.0 - np.abs(edges[beside] - looked) / tolerance_deg
-        close = np.nonzero(closeness > 0.0)
-        here = weight[close[1], beside[close]] * closeness[close]
-        found[close] = np.maximum(found[close], here)
-    return found
+
+    shape: tuple[int, int, int]
+    places_deg: FloatArray
+    entry: IntArray
+    first: FloatArray
+
+    @classmethod
+    def of(cls, looked: FloatArray) -> _Looked:
+        """Of places (K, S, N)."""
+        entry = np.argsort(looked, axis=None, kind="stable")
+        return cls(looked.shape, looked.ravel()[entry], entry.astype(np.int32), looked[0])
+
+    def nearness(self, edges: FloatArray, weight: FloatArray, tolerance_deg: float) -> FloatArray:
+        """How well each place (K, S, N) lies on a peak: its weight there, 0 from the tolerance on.
+
+        ``edges`` (E,) are the peaks' places, ascending, and ``weight`` (S, E) what each counts. A
+        place is held against the nearest peak on either side; few lie near one.
+        """
+        reach = tolerance_deg * (1.0 + 1e-9)
+        low, high = np.searchsorted(self.places_deg, (edges - reach, edges + reach))
+        past = np.searchsorted(self.places_deg, edges, "right")
+        low[1:] = np.maximum(low[1:], past[:-1])
+        high[:-1] = np.minimum(high[:-1], past[1:])
+        number = np.maximum(high - low, 0)
+        peak = np.repeat(np.arange(edges.size), number)
+        at = np.arange(peak.size) + np.repeat(low - np.cumsum(number) + number, number)
+        entry = self.entry[at]
+        _, shifts, lines = self.shape
+        closeness = 1.0 - np.abs(edges[peak] - self.places_deg[at]) / tolerance_deg
+        found = np.zeros(int(np.prod(self.shape)))
+        np.maximum.at(found, entry, weight[entry // lines % shifts, peak] * closeness)
+        return found.reshape(self.shape)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _TriedLayer:
+    """A layer as it is tried: cells over the stated one and their doubt (K,), importance of its
+    lines (N,), and where they are looked for."""
+
+    scales: FloatArray
+    doubt: FloatArray
+    importance: FloatArray
+    looked: Mapping[ShiftKind, _Looked]
+
+
+def _shifts(max_shift_deg: float, tolerance_deg: float) -> FloatArray:
+    count = 2 * int(np.ceil(max_shift_deg / (tolerance_deg / 3.0))) + 1
+    return np.linspace(-max_shift_deg, max_shift_deg, count)
+
+
+@lru_cache(maxsize=64)
+def _tried_layer(
+    lines: ExpectedLines,
+    wavelength_A: float,
+    low_deg: float,
+    high_deg: float,
+    max_shift_deg: float,
+    tolerance_deg: float,
+) -> _TriedLayer | None:
+    """A layer with its lines between two angles; None where there is none. Films of a run share
+    it."""
+    mask = _between(lines, low_deg, high_deg, wavelength_A)
+    if not mask.any():
+        return None
+    strength = lines.strength[mask]
+    importance = 1.0 / (1.0 + 2.0 * np.log10(strength.max() / strength))
+    scales = scales_of(lines, mask, wavelength_A, tolerance_deg)
+    places = two_theta_of(lines.d_A[mask][None, :] * scales[:, None], wavelength_A)
+    places = np.where(np.isfinite(places), places, -500.0)
+    shifts = _shifts(max_shift_deg, tolerance_deg)
+    # a wrong cell within its freedom costs a little, so that ties go to the stated one
+    doubt = 0.05 * ((scales - 1.0) / max(lines.cell_freedom, 1e-9)) ** 2
+    kinds: tuple[ShiftKind, ...] = ("displacement", "zero")
+    looked = {
+        kind: _Looked.of(
+            places[:, None, :] + shifts[None, :, None] * fall(places, kind)[:, None, :]
+        )
+        for kind in kinds
+    }
+    return _TriedLayer(scales, doubt, importance, looked)
 
 
 def scales_of(
