@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -18,7 +18,8 @@ class WindowModel:
     """B windows of one structure (rows: window by window within scan by scan).
 
     Arrays: ``x`` (B, 1, N); ``powers`` (B, D, N); those of the lines (B, L). ``beneath`` (B, N)
-    is a given curve that everything stands on, or None.
+    is a given curve that everything stands on, or None. ``linear`` (B, L + D, N) are profiles and
+    powers where no place and no shape is open, worked out once, else None.
     """
 
     structure: Structure
@@ -31,6 +32,7 @@ class WindowModel:
     share: FloatArray
     skew: FloatArray | None
     beneath: FloatArray | None = None
+    linear: FloatArray | None = None
 
     @classmethod
     def of_group(
@@ -51,7 +53,7 @@ class WindowModel:
         def rows(values: FloatArray) -> FloatArray:
             return np.broadcast_to(values, (n_scans, *values.shape)).reshape(-1, *values.shape[1:])
 
-        return cls(
+        model = cls(
             group.structure,
             rows(group.x[:, None, :]),
             rows(group.powers),
@@ -63,6 +65,9 @@ class WindowModel:
             rows(group.skew) if group.structure.skewed else None,
             None if beneath is None else beneath.reshape(-1, beneath.shape[-1]),
         )
+        if group.structure.n_parameters > group.structure.n_linear:
+            return model
+        return replace(model, linear=model.basis())
 
     def take(self, rows: IntArray) -> WindowModel:
         """The same for some of the windows."""
@@ -77,6 +82,7 @@ class WindowModel:
             self.share[rows],
             None if self.skew is None else self.skew[rows],
             None if self.beneath is None else self.beneath[rows],
+            None if self.linear is None else self.linear[rows],
         )
 
     def shapes(
@@ -101,6 +107,8 @@ class WindowModel:
 
     def basis(self, theta: FloatArray | None = None) -> FloatArray:
         """Unit-area profiles and powers, (B, L + D, N): the linear part at given shapes."""
+        if self.linear is not None:
+            return self.linear
         shapes = (self.place, self.fwhm, self.mixing, self.skew)
         place, fwhm, mixing, skew = _spread(shapes if theta is None else self.shapes(theta))
         n = self.structure.n_lines
@@ -115,6 +123,9 @@ class WindowModel:
         """Expected counts (B, N) and derivatives (B, P, N)."""
         s = self.structure
         n = s.n_lines
+        if self.linear is not None:
+            model = np.matmul(theta[:, None, :], self.linear)[:, 0]
+            return model if self.beneath is None else model + self.beneath, self.linear
         at_place, at_width, at_mixing, at_skew = s.slices()
         place, fwhm, mixing, skew = _spread(self.shapes(theta))
         terms = doublet_terms(

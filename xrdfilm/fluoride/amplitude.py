@@ -172,9 +172,11 @@ def of_any_cell(
     best = np.maximum(score / information, 0.0)
     top = float(np.max(best + 6.0 / np.sqrt(information)))
     x = np.linspace(0.0, top, 801)
-    log = score[:, None] * x - 0.5 * information[:, None] * np.square(x)
-    log = np.maximum(log - log.max(), -700.0)  # what would underflow is nothing, and slow
-    density = np.exp(log).sum(axis=0)
+    log = score[:, None] * x
+    log -= 0.5 * information[:, None] * np.square(x)
+    log -= log.max()
+    np.maximum(log, -700.0, out=log)  # what would underflow is nothing, and slow
+    density = np.exp(log, out=log).sum(axis=0)
     cumulative = np.concatenate([[0.0], np.cumsum(0.5 * (density[1:] + density[:-1]))])
     limit = float(np.interp(level, cumulative / cumulative[-1], x))
     mean = float(density @ x / density.sum())

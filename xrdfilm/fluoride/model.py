@@ -305,18 +305,24 @@ def ratio_draws(
         "line width": doubt.line_width,
         "orientation": doubt.orientation,
     }
-    sigma_log = {"mosaic": float(np.std(by_mosaic)), "fluoride mosaic": float(np.std(by_own))}
+    sigma_log = {"mosaic": _spread_of(by_mosaic), "fluoride mosaic": _spread_of(by_own)}
     total = by_mosaic + by_own
     if by_width is not None:
         of_width = by_width(normals["line width"])
         factors["line width"] = 0.0
         total = total + of_width
+    total = total + np.array(list(factors.values())) @ _normal_table(tuple(factors))
     for cause, factor in factors.items():
-        total = total + factor * normals[cause]
         sigma_log[cause] = abs(factor) * _normal_sigmas()[cause]
     if by_width is not None:
-        sigma_log["line width"] = float(np.std(of_width))
+        sigma_log["line width"] = _spread_of(of_width)
     return RatioDraws(np.exp(total), normals["counting"], normals["film"], sigma_log)
+
+
+def _spread_of(sample: FloatArray) -> float:
+    """Standard deviation of (J,)."""
+    deviation = sample - sample.sum() / sample.size
+    return float(np.sqrt(deviation @ deviation / sample.size))
 
 
 @lru_cache(maxsize=1)
@@ -325,6 +331,12 @@ def _normals() -> Mapping[str, FloatArray]:
     table = np.ascontiguousarray(normal_draws(DRAWS, len(_CAUSES), seed=22).T)
     table.flags.writeable = False
     return dict(zip(_CAUSES, table, strict=True))
+
+
+@lru_cache(maxsize=4)
+def _normal_table(causes: tuple[str, ...]) -> FloatArray:
+    """Standard normals of some causes, one row each."""
+    return np.array([_normals()[cause] for cause in causes])
 
 
 @lru_cache(maxsize=1)
