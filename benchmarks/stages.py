@@ -37,7 +37,7 @@ STAGES = {
     "fluoride": ("analysis/minor_phases", "fluoride_of"),
     "  windows and neighbours": ("fluoride/setup", "prepare"),
     "  lines at every cell": ("fluoride/setup", "scan"),
-    "products": ("analysis/film", "_products"),
+    "products": ("fluoride/products", "search_products"),
     "  fits of single lines": ("fitting/single_lines", "fit_single_lines"),
     "buffers": ("analysis/film_structure", "buffers_of"),
     "lines that nothing explains": ("analysis/leftover", "unexplained_lines"),
