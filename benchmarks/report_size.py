@@ -4,8 +4,9 @@
 
 Simulates DISTINCT films of the demo's tape (3501 points each, most with a rocking scan, some with
 an azimuth scan, some unconverted), judges them against the demo's limits, and repeats them under
-other names up to FILMS. Prints megabytes by part, seconds to write, and (where chromium and
-playwright are installed) the seconds until the run's page can be filtered and sorted.
+other names up to FILMS (by default all differ). Prints megabytes by part, seconds to write, and
+(where chromium and playwright are installed) the seconds until the run's page can be filtered and
+sorted.
 """
 
 from __future__ import annotations
@@ -121,7 +122,7 @@ def seconds_until_usable(index: Path) -> Mapping[str, float] | None:
     return taken
 
 
-def main(films: int = 300, distinct: int = 30) -> None:
+def main(films: int = 300, distinct: int = 300) -> None:
     result, pictures = judged(films, distinct)
     with tempfile.TemporaryDirectory() as folder:
         out = Path(folder)
@@ -137,11 +138,12 @@ def main(films: int = 300, distinct: int = 30) -> None:
             "pages": [report.index, *report.sheets.values(), *(out / "assets").iterdir()],
             "PDF": [out / "report.pdf"],
             "results.json": [report.results],
-            "CSV": [path for path in report.tables if path.suffix == ".csv"],
+            "CSV": [path for path in report.tables if ".csv" in path.suffixes],
             "Parquet": [path for path in report.tables if path.suffix == ".parquet"],
         }
         for name, paths in parts.items():
-            print(f"{name:>14}: {megabytes(paths):6.2f} MB")
+            each = 1e3 * megabytes(paths) / films
+            print(f"{name:>14}: {megabytes(paths):6.2f} MB, {each:5.1f} kB a film")
         whole = megabytes([path for path in out.rglob("*") if path.is_file()])
         print(f"{'in all':>14}: {whole:6.2f} MB (asked: under {MOST_MEGABYTES:g})")
         usable = seconds_until_usable(report.index)

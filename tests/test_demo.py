@@ -8,9 +8,12 @@ from click.testing import CliRunner
 
 from xrdfilm.cli import cli
 from xrdfilm.demo import FILMS, write_demo
+from xrdfilm.report import write_report
 from xrdfilm.results import Film
 from xrdfilm.runs.gather import gather_runs
 from xrdfilm.runs.judge import JudgedRun, judge_run
+
+PDF_FONTS = 57_000  # bytes of the three fonts, told once in the document
 
 
 @pytest.fixture(scope="module")
@@ -81,3 +84,27 @@ def test_demo_keeps_out_of_a_folder_in_use(tmp_path: Path) -> None:
     result = CliRunner().invoke(cli, ["demo", str(tmp_path)], standalone_mode=False)
     assert "holds other files" in str(result.exception)
     assert [p.name for p in tmp_path.iterdir()] == ["mine.txt"]
+
+
+def test_a_report_takes_few_bytes_a_film(demo: tuple[Path, JudgedRun], tmp_path: Path) -> None:
+    """300 films stay under 20 MB: each part a film has its share of the 66 kB that this leaves.
+
+    Bounds are a tenth over what the demo's films take; benchmarks/report_size.py measures 300.
+    """
+    _, judged = demo
+    readable = [film for film in judged.result.films if film.verdict != "unreadable"]
+    result = judged.result.model_copy(update={"films": readable})
+    report = write_report(result, judged.pictures, tmp_path)
+    number = len(readable)
+    sheets = [path.stat().st_size for path in report.sheets.values()]
+    records = [len(film.model_dump_json(by_alias=True).encode()) for film in readable]
+    assert report.pdf is not None
+    tables = sum(path.stat().st_size for path in report.tables if ".csv" in path.name)
+    taken = {
+        "sheets": sum(sheets) / number,
+        "records": sum(records) / number,
+        "pdf": (report.pdf.stat().st_size - PDF_FONTS) / number,
+        "csv": tables / number,
+    }
+    most = {"sheets": 24_000, "records": 26_600, "pdf": 16_300, "csv": 3_900}
+    assert {name: size for name, size in taken.items() if size > most[name]} == {}

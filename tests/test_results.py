@@ -1,5 +1,6 @@
 import json
 import math
+from dataclasses import replace
 from pathlib import Path
 
 import jsonschema
@@ -180,6 +181,23 @@ def test_rounding_moves_a_figure_by_little_of_its_uncertainty(sigma):
         assert found.value == pytest.approx(value, abs=0.0051 * sigma)
         assert found.sigma == pytest.approx(sigma, rel=0.0051)
         assert found.high == pytest.approx(value + 1.959964 * sigma, abs=0.0051 * sigma)
+
+
+@pytest.mark.parametrize("sigma", [0.001224, 0.1001, 0.9951, 3.3349, 99.95])
+def test_a_plain_interval_tells_its_sigma(sigma):
+    """Without causes the interval alone is written, and sigma is read from it."""
+    for level in (0.95, 0.99):
+        plain = from_normal(21.7, sigma, level=level)
+        found = Quantity.of(replace(plain, sources={}))
+        text = found.model_dump_json()
+        assert set(json.loads(text)) == {"value", "low", "high", "level"}
+        again = Quantity.model_validate_json(text)
+        assert again == found
+        assert again.sigma == pytest.approx(sigma, rel=0.01)
+    skew = Quantity(value=1.0, low=0.9, high=1.5, level=0.95, estimate=1.0, sigma=0.1)
+    assert Quantity.model_validate_json(skew.model_dump_json()) == skew
+    none = Quantity(value=1.0, low=0.9, high=1.1, level=0.95, estimate=1.0, sigma=None)
+    assert Quantity.model_validate_json(none.model_dump_json()) == none
 
 
 def test_explanation_is_written_as_columns_and_read_as_rows():

@@ -13,6 +13,7 @@ import json
 import math
 from collections.abc import Iterator
 from pathlib import Path
+from statistics import NormalDist
 from typing import TYPE_CHECKING, Annotated, Any, Literal, get_args, get_origin
 
 from pydantic import (
@@ -79,6 +80,15 @@ def _empty(value: Any) -> bool:
     return value is None or value == []
 
 
+def _implied(low: Any, high: Any, level: Any) -> float | None:
+    """Sigma of a normal estimate by its two-sided interval."""
+    if any(not isinstance(x, int | float) or not math.isfinite(x) for x in (low, high, level)):
+        return None
+    if not high > low or not 0.0 < level < 1.0:
+        return None
+    return rounded((high - low) / (2.0 * NormalDist().inv_cdf(0.5 + level / 2.0)))
+
+
 def _whole(x: Any) -> Any:
     """A float without decimals as the integer it is: "121" for "121.0"."""
     return int(x) if isinstance(x, float) and x.is_integer() and abs(x) < 1e15 else x
@@ -88,7 +98,9 @@ class Quantity(_Record):
     """A value with its interval; value is null where only a one-sided limit can be given.
 
     What says nothing more is left out of results.json: an estimate equal to the value, a sigma of
-    zero where the interval is a point, sources where none are told.
+    zero where the interval is a point, sources where none are told. Where none are and the interval
+    is the normal one, as with the figures of the lines, sigma is left out too: it is the interval's
+    half width over the normal deviate, (high - low) / 3.92 at a level of 0.95.
     """
 
     value: float | None = Field(description="the estimate; null with a one-sided limit")
@@ -98,7 +110,11 @@ class Quantity(_Record):
     estimate: float | None = Field(
         default=None, description="the unbounded estimate; may lie outside the quantity's bounds"
     )
-    sigma: float | None = Field(default=None, description="standard uncertainty of the estimate")
+    sigma: float | None = Field(
+        default=None,
+        description="standard uncertainty of the estimate; where a line's figure does not tell it, "
+        "(high - low)/3.92 at a level of 0.95, and 0 where low and high are the same",
+    )
     sources: dict[str, float] = Field(
         default_factory=dict,
         description="what sigma is made of: standard uncertainty by cause, adding in squares; "
@@ -114,13 +130,17 @@ class Quantity(_Record):
         e = estimate
         width = None if e.low is None or e.high is None else e.high - e.low
         place = last_place(e.sigma, width)
+        low, high, sigma = to_place(e.low, place), to_place(e.high, place), rounded(e.sigma)
+        implied = None if e.sources or e.value is None else _implied(low, high, e.level)
+        if implied is not None and sigma is not None and abs(implied - sigma) <= 0.005 * sigma:
+            sigma = implied  # as it will be read
         return cls.model_construct(  # numbers of our own: checked again when read
             value=to_place(e.value, place),
-            low=to_place(e.low, place),
-            high=to_place(e.high, place),
+            low=low,
+            high=high,
             level=e.level,
             estimate=to_place(e.estimate, place),
-            sigma=rounded(e.sigma),
+            sigma=sigma,
             sources={
                 name: part
                 for name, value in e.sources.items()
@@ -135,8 +155,12 @@ class Quantity(_Record):
         if not isinstance(data, dict):
             return data
         value, sigma = data.get("value"), data.get("sigma")
-        if sigma is None and value is not None and data.get("low") == value == data.get("high"):
-            sigma = 0.0
+        low, high = data.get("low"), data.get("high")
+        if "sigma" not in data and value is not None:
+            if low == value == high:
+                sigma = 0.0
+            elif not data.get("sources"):
+                sigma = _implied(low, high, data.get("level"))
         return data if sigma is None else {"sigma": sigma, "estimate": value, **data}
 
     @model_serializer(mode="wrap", when_used="json")
@@ -144,7 +168,9 @@ class Quantity(_Record):
         told: dict[str, Any] = {name: _whole(x) for name, x in handler(self).items()}
         if self.estimate is None or (self.estimate == self.value and self.sigma is not None):
             del told["estimate"]
-        if self.sigma is None or (self.sigma == 0.0 and self.low == self.value == self.high):
+        plain = self.value is not None and not self.sources
+        implied = _implied(self.low, self.high, self.level) if plain else None
+        if self.sigma == implied or (self.sigma == 0.0 and self.low == self.value == self.high):
             del told["sigma"]
         if not self.sources:
             del told["sources"]
@@ -153,6 +179,9 @@ class Quantity(_Record):
 
 Figure = Annotated[float, AfterValidator(lambda x: float(f"{x:.7g}"))]
 """A number that carries no uncertainty of its own beside it, to seven digits."""
+
+Rough = Annotated[float, AfterValidator(lambda x: float(f"{x:.4g}"))]
+"""A number that is itself a measure of doubt (a probability, what could have been seen)."""
 
 
 class Reason(_Record):
@@ -166,7 +195,7 @@ class Reason(_Record):
     outcome: Literal["pass", "fail", "undecided"] = Field(description="whether the limit is kept")
     text: str = Field(description="the reason in a sentence")
     level: float | None = Field(default=None, description="probability of the interval")
-    probability_breaking: Figure | None = Field(
+    probability_breaking: Rough | None = Field(
         default=None, description="probability that the limit is broken"
     )
     acceptance: dict[str, Figure] | None = Field(
@@ -193,10 +222,10 @@ class Fluoride(_Record):
         description="the same, if its grains lie at random"
     )
     conversion: Quantity | None = Field(description="share of the barium that has become film")
-    detection_limit_aligned: Figure | None = Field(
+    detection_limit_aligned: Rough | None = Field(
         description="volume fraction that is missed with the stated risk, if aligned"
     )
-    detection_limit_random: Figure | None = Field(description="the same, if random")
+    detection_limit_random: Rough | None = Field(description="the same, if random")
     cell_A: Quantity | None = Field(description="edge of its cell, where it shows")
     hf_bound_ug_cm2: Quantity | None = Field(
         description="HF that finishing the conversion would set free"
@@ -286,7 +315,7 @@ class Orientation(_Record):
     )
     lines_used: list[str] = Field(description="lines that the shares rest on")
     lines_left_out: list[LeftOut] = Field(description="lines that they do not rest on")
-    chi_square: Figure | None = Field(
+    chi_square: Rough | None = Field(
         default=None, description="scatter of the lines about the shares"
     )
     degrees_of_freedom: int | None = Field(default=None, description="of that chi-square")

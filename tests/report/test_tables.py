@@ -1,6 +1,8 @@
 import csv
 import io
+import zipfile
 
+import numpy as np
 import pandas as pd
 import pyarrow.parquet
 import pytest
@@ -8,6 +10,7 @@ import pytest
 from tests.report import synthetic
 from xrdfilm.report import tables
 from xrdfilm.report.tables import (
+    csv_bytes,
     csv_text,
     defused,
     films_frame,
@@ -71,7 +74,7 @@ def test_columns_do_not_grow_with_the_films(result):
 def test_every_judged_limit_and_fitted_line_is_a_row(result):
     limits = limits_frame(result)
     assert len(limits) == sum(len(film.reasons) for film in result.films)
-    assert {"film", "quantity", "limit.max", "value", "low", "high", "outcome", "text"} <= set(
+    assert {"film", "quantity", "limit.max", "value", "low", "high", "outcome"} <= set(
         limits.columns
     )
     lines = lines_frame(result)
@@ -101,3 +104,15 @@ def test_a_run_without_readable_films(make):
 def test_without_pyarrow_nothing_is_made(result, monkeypatch):
     monkeypatch.setattr(tables, "find_spec", lambda name: None)
     assert parquet_bytes(films_frame(result)) is None
+
+
+def test_the_zip_holds_the_table_of_lines(result):
+    frame = lines_frame(result)
+    packed = csv_bytes("lines", frame)
+    assert packed == csv_bytes("lines", frame)
+    with zipfile.ZipFile(io.BytesIO(packed)) as holder:
+        assert holder.namelist() == ["lines.csv"]
+        assert holder.read("lines.csv").decode("utf-8-sig") == csv_text(frame)
+    assert len(packed) < 0.4 * len(csv_text(frame))
+    back = pd.read_csv(io.BytesIO(packed), compression="zip")
+    assert np.allclose(back["area.value"], frame["area.value"])

@@ -29,7 +29,7 @@ def names(folder):
 def test_everything_is_there_and_nothing_else(written):
     assert names(written.folder) == {
         "index.html", "results.json", "report.pdf", "SHA256SUMS",
-        "films.csv", "limits.csv", "lines.csv",
+        "films.csv", "limits.csv", "lines.csv.zip",
         "films.parquet", "limits.parquet", "lines.parquet",
         *(f"films/R-0142-0{i}.html" for i in (1, 2, 3, 4)),
         "assets/xrdfilm.css", "assets/print.css", "assets/run.js", "assets/sheet.js",

@@ -13,7 +13,7 @@ import numpy as np
 from xrdfilm._typing import FloatArray
 from xrdfilm.analysis.picture import FilmPicture, SideScan
 from xrdfilm.numbers import number
-from xrdfilm.report.outline import BIN_PT, GRID_PT, on_grid, thinned
+from xrdfilm.report.outline import BIN_PT, GRID_PT, WIDE_BIN_PT, on_grid, thinned
 from xrdfilm.report.scale import LimitScale
 from xrdfilm.report.strip import BAR_PX, Strip, nice_ticks
 
@@ -198,6 +198,7 @@ class Panel:
         dash: tuple[float, float] | None = None,
         *,
         smooth: bool = False,
+        bin_pt: float = BIN_PT,
     ) -> None:
         """A curve of shape (N,), thinned to what can be seen; gaps where values are NaN.
 
@@ -212,7 +213,7 @@ class Panel:
         canvas.setLineJoin(1)
         if dash:
             canvas.setDash(*(length / GRID_PT for length in dash))
-        bins = axis.size if smooth else max(2, round(self.width / BIN_PT))
+        bins = axis.size if smooth else max(2, round(self.width / bin_pt))
         for run in thinned(axis, values, bins):
             path = canvas.beginPath()
             places = on_grid(self._places(run), smooth=smooth).tolist()
@@ -299,7 +300,7 @@ def draw_scan(
             canvas, (left, residual_bottom, across, residual_height), span, (-limit, limit)
         )
         panel.grid_y([-3.0, 0.0, 3.0], ["−3σ", "0", "+3σ"])
-        panel.curve(axis, residuals, INK, 0.25)
+        panel.curve(axis, residuals, INK, 0.25, bin_pt=WIDE_BIN_PT)
     tick_panel = Panel(canvas, (left, rows_bottom, across, rows_height), span, (0.0, 1.0))
     for index, phase in enumerate(picture.ticks):
         bottom = rows_bottom + rows_height - (index + 1) * row
@@ -388,7 +389,7 @@ def draw_side_scan(
     )
     ticks = nice_ticks(0.0, top, 3)
     panel.grid_y(ticks, [number(tick) for tick in ticks])
-    panel.curve(side.axis_deg, side.counts, COUNTS, 0.4)
+    panel.curve(side.axis_deg, side.counts, COUNTS, 0.4, bin_pt=WIDE_BIN_PT)
     if side.fitted is not None:
         panel.curve(side.axis_deg, side.fitted, FIT, 0.7, smooth=True)
     panel.ticks_x(side.axis_label or "angle / °", most=5)

@@ -11,9 +11,10 @@ import numpy as np
 from markupsafe import Markup
 
 from xrdfilm._typing import FloatArray
-from xrdfilm.analysis.picture import FilmPicture
+from xrdfilm.analysis.picture import FilmPicture, Zone
 from xrdfilm.numbers import number
 from xrdfilm.report.environment import page_environment
+from xrdfilm.report.later import Later
 from xrdfilm.report.overview import WORST_FIRST, RunContent
 from xrdfilm.report.pack import pack_axis, pack_counts, pack_curve, unpack_curve
 from xrdfilm.report.pole_sketch import KEY, svg
@@ -63,7 +64,7 @@ def sheet_page(content: RunContent, index: int, picture: FilmPicture | None, *, 
             before=neighbours[0],
             after=neighbours[1],
             pdf=pdf,
-            data=None if picture is None else embedded(picture_data(picture)),
+            **drawn(None if picture is None else picture_data(picture)),
             ghosts=ghost_words(picture),
             hidden=hidden_words(picture),
             side_titles=[] if picture is None else [side.title for side in picture.side_scans],
@@ -102,37 +103,46 @@ def plot_words(picture: FilmPicture) -> str:
 
 
 def picture_data(picture: FilmPicture) -> dict[str, Any]:
-    """The arrays of a sheet in the short form that assets/sheet.js reads; what is not there is out.
+    """What assets/sheet.js draws: arrays in short form, places to 0.001°; what is not there is out.
 
-    Places are told to 0.001°, a thirtieth of what a line is wide.
+    Places are told to a thirtieth of what a line is wide.
     """
     data: dict[str, Any] = {
         "x": pack_axis(picture.two_theta_deg),
         "sigma": None if picture.sigma is None else pack_curve(picture.sigma),
-        "ticks": [
-            {
-                "phase": row.phase,
-                "at": _places(row.two_theta_deg[order]),
-                "labels": ",".join(row.labels[i] for i in order),
-            }
-            for row in picture.ticks
-            for order in (row.two_theta_deg.argsort(),)
-        ],
-        "ghosts": _places(mark.two_theta_deg for mark in picture.ghosts),
-        "hidden": _places(end for zone in picture.hidden for end in (zone.low_deg, zone.high_deg)),
-        "windows": _places(end for z in picture.windows for end in (z.low_deg, z.high_deg)),
         "side": [
-            {
-                "label": side.axis_label
-                or {"rocking": "ω / °", "azimuth": "φ / °"}.get(side.kind, "χ / °"),
-                "x": pack_axis(side.axis_deg),
-                **_curves(side.counts, side.fitted, None),
-            }
+            {"x": pack_axis(side.axis_deg), **_curves(side.counts, side.fitted, None)}
             for side in picture.side_scans
         ],
         **_curves(picture.counts, picture.fitted, picture.background),
+        "marks": {
+            "ticks": [
+                {
+                    "phase": row.phase,
+                    "at": _places(row.two_theta_deg[order]),
+                    "labels": ",".join(row.labels[i] for i in order),
+                }
+                for row in picture.ticks
+                for order in (row.two_theta_deg.argsort(),)
+            ],
+            "ghosts": _places(mark.two_theta_deg for mark in picture.ghosts),
+            "hidden": _ends(picture.hidden),
+            "windows": _ends(picture.windows),
+            "sideLabels": [
+                side.axis_label or {"rocking": "ω / °", "azimuth": "φ / °"}.get(side.kind, "χ / °")
+                for side in picture.side_scans
+            ],
+        },
     }
     return {name: value for name, value in data.items() if value}
+
+
+def drawn(data: dict[str, Any] | None) -> dict[str, Any]:
+    """What the sheet's template needs to know of a picture: its arrays, and where marks go."""
+    if data is None:
+        return {"data": None, "later": None}
+    arrays = {name: value for name, value in data.items() if name != "marks"}
+    return {"data": embedded(arrays), "later": Later(data["marks"])}
 
 
 def _curves(
@@ -146,6 +156,10 @@ def _curves(
             packed[name] = pack_curve(curve)
             near = np.where(np.isnan(curve), near, unpack_curve(packed[name], curve))
     return {"counts": pack_counts(counts, near if packed else None), **packed}
+
+
+def _ends(zones: Iterable[Zone]) -> list[float]:
+    return _places(end for zone in zones for end in (zone.low_deg, zone.high_deg))
 
 
 def _places(angles: Iterable[float]) -> list[float]:

@@ -13,6 +13,8 @@ GRID_PT = 0.3
 """Points of type (1/72 inch) between neighbouring places: 0.1 mm, less than a curve is wide."""
 BIN_PT = 1.5
 """Width of paper on which a noisy curve has at most two points, its lowest and its highest."""
+WIDE_BIN_PT = 2.0
+"""The same in small panels: residuals, which are noise alone, and scans of one broad line."""
 BEND = 0.6
 """How far, in steps of the grid, a smooth curve may pass by the points that it is drawn without."""
 

@@ -1,9 +1,15 @@
-"""The numbers of a report as tables: CSV for spreadsheets, Parquet where pyarrow is there."""
+"""The numbers of a report as tables: CSV for spreadsheets, Parquet where pyarrow is there.
+
+The table of lines is by far the longest and least opened, so its CSV stands in a zip file
+(``pandas.read_csv`` and the desktops of all systems open it as it is).
+"""
 
 from __future__ import annotations
 
 import csv
 import io
+import zipfile
+from collections.abc import Iterator
 from importlib.util import find_spec
 from typing import TYPE_CHECKING, Any
 
@@ -51,7 +57,7 @@ def films_frame(result: RunResult) -> pd.DataFrame:
 
 
 def limits_frame(result: RunResult) -> pd.DataFrame:
-    """One row a judged limit of each film."""
+    """One row a judged limit of each film; its sentence stands in results.json and on the sheet."""
     import pandas as pd
 
     rows = []
@@ -61,7 +67,7 @@ def limits_frame(result: RunResult) -> pd.DataFrame:
                 "run": result.run.id,
                 "film": film.film,
                 "position_m": film.position_m,
-                **reason.model_dump(mode="json"),
+                **reason.model_dump(mode="json", exclude={"text"}),
             }
             grade = reason.limit.get("grade")
             row["limit"] = {
@@ -131,6 +137,34 @@ def csv_text(frame: pd.DataFrame) -> str:
             ["" if empty else defused(cell) for cell, empty in zip(row, gone, strict=True)]
         )
     return buffer.getvalue()
+
+
+TABLES = {"films": films_frame, "limits": limits_frame, "lines": lines_frame}
+ZIPPED = ("lines",)
+
+
+def csv_name(table: str) -> str:
+    """The file that a table's CSV is written into."""
+    return f"{table}.csv.zip" if table in ZIPPED else f"{table}.csv"
+
+
+def csv_bytes(table: str, frame: pd.DataFrame) -> bytes:
+    """What `csv_name` holds: UTF-8 with its mark, which spreadsheets look for; or the zip of it."""
+    text = csv_text(frame).encode("utf-8-sig", "replace")
+    if table not in ZIPPED:
+        return text
+    buffer = io.BytesIO()
+    with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED, compresslevel=9) as packed:
+        # a fixed date: the same table gives the same bytes
+        packed.writestr(zipfile.ZipInfo(f"{table}.csv", (1980, 1, 1, 0, 0, 0)), text,
+                        zipfile.ZIP_DEFLATED, 9)  # fmt: skip
+    return buffer.getvalue()
+
+
+def csv_files(result: RunResult) -> Iterator[tuple[str, bytes]]:
+    """Every table of a run as CSV: name of the file and what it holds."""
+    for table, make_frame in TABLES.items():
+        yield csv_name(table), csv_bytes(table, make_frame(result))
 
 
 def parquet_bytes(frame: pd.DataFrame) -> bytes | None:

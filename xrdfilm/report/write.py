@@ -19,11 +19,10 @@ from xrdfilm.errors import XrdfilmError
 from xrdfilm.report.html import ASSETS, LICENCES, asset, index_page, sheet_page
 from xrdfilm.report.overview import RunContent, run_content
 from xrdfilm.report.strip import position_strip, quantity_traces
-from xrdfilm.report.tables import csv_text, films_frame, limits_frame, lines_frame, parquet_bytes
+from xrdfilm.report.tables import TABLES, csv_bytes, csv_name, parquet_bytes
 from xrdfilm.results import RunResult
 
 SUMS = "SHA256SUMS"
-TABLES = {"films": films_frame, "limits": limits_frame, "lines": lines_frame}
 EARLIER = "earlier"
 
 
@@ -79,7 +78,7 @@ def write_report(
         shutil.rmtree(fresh, ignore_errors=True)
     if earlier is not None:
         notes.append(f"The report that was there before is kept in {earlier}.")
-    tables = [f"{name}.{ending}" for ending in ("csv", "parquet") for name in TABLES]
+    tables = [*map(csv_name, TABLES), *(f"{name}.parquet" for name in TABLES)]
     report = out_dir / "report.pdf"
     return ReportPaths(
         folder=out_dir,
@@ -122,9 +121,7 @@ def _make(
             progress(index + 1, len(content.films))
     for name, make_frame in TABLES.items():
         frame = make_frame(result)
-        (folder / f"{name}.csv").write_text(
-            csv_text(frame), encoding="utf-8-sig", newline="", errors="replace"
-        )
+        (folder / csv_name(name)).write_bytes(csv_bytes(name, frame))
         packed = parquet_bytes(frame)
         if packed is not None:
             (folder / f"{name}.parquet").write_bytes(packed)

@@ -14,7 +14,7 @@ from starlette.responses import FileResponse, JSONResponse, Response
 
 from xrdfilm.errors import XrdfilmError
 from xrdfilm.history.query import summaries
-from xrdfilm.report.html import ASSETS, asset, embedded
+from xrdfilm.report.html import ASSETS, asset, drawn
 from xrdfilm.report.overview import WORST_FIRST, run_content
 from xrdfilm.report.strip import position_strip, quantity_traces
 from xrdfilm.results import RunResult
@@ -29,7 +29,7 @@ from xrdfilm.serve.context import (
 from xrdfilm.serve.desk import DeskRun
 
 _TAKEN_AWAY = re.compile(
-    r"(results\.json|report\.pdf|SHA256SUMS|(films|limits|lines)\.(csv|parquet))"
+    r"(results\.json|report\.pdf|SHA256SUMS|(films|limits|lines)\.(csv|csv\.zip|parquet))"
 )
 _OWN_ASSETS = {
     "desk.css": "text/css",
@@ -147,7 +147,7 @@ def film_answer(
             "before": neighbours[0],
             "after": neighbours[1],
             "pdf": (run.judged / "report.pdf").is_file(),
-            "data": None if picture is None else embedded(picture["data"]),
+            **drawn(None if picture is None else picture["data"]),
             "ghosts": picture["ghosts"] if picture else [],
             "hidden": picture["hidden"] if picture else [],
             "side_titles": picture["side_titles"] if picture else [],

@@ -12,8 +12,8 @@ from xrdfilm.report.html import ASSETS, LICENCES, asset, index_page, sheet_page
 from xrdfilm.report.names import slugs
 from xrdfilm.report.overview import run_content
 from xrdfilm.report.strip import position_strip, quantity_traces
-from xrdfilm.report.tables import csv_text
-from xrdfilm.report.write import SUMS, TABLES
+from xrdfilm.report.tables import csv_files
+from xrdfilm.report.write import SUMS
 from xrdfilm.results import Film, Run, RunResult
 from xrdfilm.runs.judge import JudgedRun
 
@@ -36,10 +36,8 @@ def write_index(out: Path, run: Run, films: list[Film], *, pages: bool) -> None:
     """results.json, the tables and, with ``pages``, the index of all films so far."""
     result = RunResult(run=run, films=films)
     replace_file(out / "results.json", (result.to_json() + "\n").encode())
-    for name, make_frame in TABLES.items():
-        replace_file(
-            out / f"{name}.csv", csv_text(make_frame(result)).encode("utf-8-sig", "replace")
-        )
+    for name, data in csv_files(result):
+        replace_file(out / name, data)
     if not pages:
         return
     (out / "assets").mkdir(exist_ok=True)
@@ -52,7 +50,14 @@ def write_index(out: Path, run: Run, films: list[Film], *, pages: bool) -> None:
     replace_file(out / "index.html", text.encode("utf-8", "replace"))
     names = sorted(
         path.relative_to(out)
-        for pattern in ("*.html", "*.csv", "results.json", f"{SHEETS}/*.html", "assets/*")
+        for pattern in (
+            "*.html",
+            "*.csv",
+            "*.csv.zip",
+            "results.json",
+            f"{SHEETS}/*.html",
+            "assets/*",
+        )
         for path in out.glob(pattern)
     )
     sums = (

@@ -1,6 +1,6 @@
 // Draws the scan of a film's sheet from the data in the page. Nothing is fetched.
 "use strict";
-(() => {
+(async () => {
   const picture = JSON.parse(document.getElementById("picture").textContent);
   const INK = "#1c1f26", MUTED = "#575c68", GRID = "#e6e2d8";
   const COUNTS = "#5a5f6a", FIT = "#0067b0", BACKGROUND = "#a34700", GHOST = "#7a3b8f";
@@ -11,9 +11,10 @@
   const VALUE = Object.fromEntries(LETTERS.map((letter, i) => [letter, i]));
   const PAIR_BITS = 13, BLOCK = 32, MOST_ONES = 24, WHOLE_BITS = 53;
   const FORETOLD = { last: (a) => a, mean: (a, b) => Math.floor((a + b) / 2), line: (a, b) => 2 * a - b, curve: () => 0 };
+  const pairsOf = (letters) => Uint16Array.from({ length: letters.length / 2 }, (_, i) =>
+    VALUE[letters[2 * i]] * LETTERS.length + VALUE[letters[2 * i + 1]]);
   const wholes = (packed, count) => {
-    const pairs = Uint16Array.from({ length: packed.bits.length / 2 }, (_, i) =>
-      VALUE[packed.bits[2 * i]] * LETTERS.length + VALUE[packed.bits[2 * i + 1]]);
+    const pairs = pairsOf(packed.bits);
     const foretell = FORETOLD[packed.by];
     const found = new Array(count);
     let at = 0, k = 0, last = 0, before = 0;
@@ -79,9 +80,22 @@
   const x = unpack(picture.x);
   const { counts, fit, background } = unpackCurves(picture);
   const sigma = picture.sigma ? unpack(picture.sigma) : null;
-  const { ticks = [], ghosts = [], hidden = [], windows = [] } = picture;
+  // The marks, and what else is packed in letters: lists and sketches go to their places.
+  const inflated = async (element) => {
+    const pairs = pairsOf(element.textContent);
+    const bytes = Uint8Array.from({ length: Number(element.dataset.bytes) }, (_, i) => {
+      const first = Math.floor(8 * i / PAIR_BITS), from = 8 * i % PAIR_BITS;
+      const both = pairs[first] * 2 ** PAIR_BITS + (pairs[first + 1] || 0);
+      return Math.floor(both / 2 ** (2 * PAIR_BITS - 8 - from)) & 255;
+    });
+    const stream = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("deflate-raw"));
+    return (await new Response(stream).text()).split("\u001e");
+  };
+  const [told, ...parts] = await inflated(document.getElementById("more"));
+  document.querySelectorAll("[data-more]").forEach((place, i) => { place.innerHTML = parts[i]; });
+  const { ticks, ghosts, hidden, windows, sideLabels } = JSON.parse(told);
   ticks.forEach((row) => { row.labels = row.labels.split(","); });
-  const pairsOf = (ends) => ends.flatMap((low, i) => (i % 2 ? [] : [[low, ends[i + 1]]]));
+  const zonesOf = (ends) => ends.flatMap((low, i) => (i % 2 ? [] : [[low, ends[i + 1]]]));
   const residual = x.map((_, i) => fit[i] === null || counts[i] === null ? null
     : (counts[i] - fit[i]) / (sigma ? sigma[i] || 1 : Math.sqrt(Math.max(fit[i], 1))));
   const whole = [x[0], x[x.length - 1]];
@@ -123,7 +137,7 @@ ${button("in", "Zoom in", "+")}${button("out", "Zoom out", "−")}${button("left
   const drawHidden = (u) => {
     const { ctx, bbox } = u;
     const r = ratio(u);
-    for (const [low, high] of pairsOf(hidden)) {
+    for (const [low, high] of zonesOf(hidden)) {
       const a = u.valToPos(low, "x", true), b = u.valToPos(high, "x", true);
       if (b < bbox.left || a > bbox.left + bbox.width) continue;
       clip(u);
@@ -174,7 +188,7 @@ ${button("in", "Zoom in", "+")}${button("out", "Zoom out", "−")}${button("left
     const r = ratio(u);
     clip(u);
     ctx.fillStyle = FIT;
-    for (const [low, high] of pairsOf(windows)) {
+    for (const [low, high] of zonesOf(windows)) {
       const a = u.valToPos(low, "x", true), b = u.valToPos(high, "x", true);
       ctx.fillRect(a, bbox.top + bbox.height - 3 * r, b - a, 3 * r);
     }
@@ -341,7 +355,7 @@ ${button("in", "Zoom in", "+")}${button("out", "Zoom out", "−")}${button("left
         width: box.clientWidth, height: sideHeight(), legend: { show: false }, padding: [8, 8, 0, 0],
         cursor: { drag: { x: true, y: false }, points: { show: false } },
         scales: { x: { time: false } },
-        axes: [xAxis(true, side.label), yAxis({ size: 50, values: (u, t) => t.map(compact) })],
+        axes: [xAxis(true, sideLabels[i]), yAxis({ size: 50, values: (u, t) => t.map(compact) })],
         series: [{}, { stroke: COUNTS, width: 0, paths: () => null, points: { show: true, size: 3, fill: COUNTS, width: 0 } },
           { stroke: FIT, width: 1.7, points: { show: false } }],
       }, [axis, curves.counts, curves.fit], box);
@@ -390,6 +404,12 @@ ${button("in", "Zoom in", "+")}${button("out", "Zoom out", "−")}${button("left
     widthDrawn = 0;
     rebuild();
   });
+  // On narrow screens rows and cells are laid out as blocks; to readers they stay a table.
+  const roles = { TABLE: "table", THEAD: "rowgroup", TBODY: "rowgroup", TR: "row", TD: "cell" };
+  document.querySelectorAll("table.limits, table.limits :is(thead, tbody, tr, th, td)").forEach((part) => {
+    part.setAttribute("role", roles[part.tagName] || (part.scope === "row" ? "rowheader" : "columnheader"));
+  });
   document.documentElement.dataset.drawn = "yes";
   window.xrdfilmSheet = { view: () => view.slice(), counts: () => counts.slice(), fit: () => fit.slice(), background: () => background.slice(), x: () => x.slice(), charts: () => charts.length };
+  document.dispatchEvent(new Event("xrdfilm-drawn"));
 })();

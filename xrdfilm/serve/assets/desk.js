@@ -114,9 +114,9 @@
     setTimeout(ask, 150);
   }
 
-  // ---- the stretch in view
+  // ---- the stretch in view, once the scan is drawn
   const button = document.getElementById("in-view");
-  if (button && window.xrdfilmSheet) {
+  const offerView = () => {
     const ranges = document.getElementById("ranges");
     button.hidden = false;
     button.addEventListener("click", () => {
@@ -125,7 +125,9 @@
       ranges.value = ranges.value.trim() ? `${ranges.value.trim()}; ${text}` : text;
       ranges.focus();
     });
-  }
+  };
+  if (button && window.xrdfilmSheet) offerView();
+  else if (button) document.addEventListener("xrdfilm-drawn", offerView, { once: true });
   const faults = document.getElementById("faults");
   if (faults) faults.focus();
 })();
