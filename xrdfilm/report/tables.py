@@ -171,7 +171,7 @@ def parquet_bytes(frame: pd.DataFrame) -> bytes | None:
     """The frame as Parquet; None where pyarrow is not installed."""
     if find_spec("pyarrow") is None:
         return None
-    import pandas as pd
+    import pyarrow.parquet
 
     mixed = [
         name
@@ -181,14 +181,16 @@ def parquet_bytes(frame: pd.DataFrame) -> bytes | None:
     ]
     whole = frame.astype(dict.fromkeys(mixed, "string")) if mixed else frame
     buffer = io.BytesIO()
-    words = [name for name in whole.columns if not pd.api.types.is_numeric_dtype(whole[name])]
-    whole.to_parquet(
+    table = pyarrow.Table.from_pandas(whole, preserve_index=False).replace_schema_metadata(None)
+    figures = (pyarrow.types.is_floating, pyarrow.types.is_integer)
+    pyarrow.parquet.write_table(
+        table,
         buffer,
-        engine="pyarrow",
-        index=False,
         compression="zstd",
         compression_level=19,
-        use_dictionary=words,  # figures seldom repeat: a dictionary of them is longer than they are
+        # figures seldom repeat: a dictionary of them is longer than they are
+        use_dictionary=[f.name for f in table.schema if not any(test(f.type) for test in figures)],
         write_statistics=False,  # one group of rows: nobody skips any by them
+        store_schema=False,  # Parquet's own types say it all
     )
     return buffer.getvalue()
