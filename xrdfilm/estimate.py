@@ -176,7 +176,7 @@ def from_draws(
 
 
 def quantile_of_sorted(ordered: FloatArray, probability: float) -> float:
-    """Quantile of an ascending sample, linear between its members (as `numpy.quantile`)."""
+    """Quantile of an ascending sample, (N,), linear between its members (as `numpy.quantile`)."""
     last = ordered.size - 1
     at = probability * last
     below = int(at)
