@@ -25,6 +25,9 @@ CELL_SIGMA_RECALLED = 2e-4  # a crystal whose cell was not read in a public text
 CELL_SIGMA_METAL = 1.2e-3
 CELL_SIGMA_BUFFER = 3e-3
 FARTHEST_BUFFER = 0.012  # relative: a line further off is another's
+VAGUE_CELL = 2e-3  # relative: a line that tells less of its cell is not asked
+ODD_SHAPE_SHARE = 0.25  # of its width: how far the place of a line of an odd shape may be off
+PLAIN_SIGNIFICANCE = 20.0  # of a line whose place counts, whatever its shape
 LEAST_SIGNIFICANCE = 8.0  # of a line that alignment or cell may rest on
 
 
@@ -44,13 +47,14 @@ def _placed(
     ]
 
 
-def buffer_scales(
+def cells_of_buffers(
     lines: MeasuredLines, laid: Sequence[LaidLine], premises: Premises, alignment: Alignment
 ) -> dict[str, float]:
     """Cell of each buffer, found over stated, from its lines along the normal.
 
-    A blend of buffers tells of both where no line of its own does. Strained or alloyed buffers
-    have their other lines, the (111) of stray grains above all, as far off.
+    A blend of buffers tells of both where no line of its own does; so does a line of an odd shape,
+    to a part of its width. Strained or alloyed buffers have their other lines, the (111) of stray
+    grains above all, as far off.
     """
     if not alignment.from_lines:
         return {}
@@ -58,13 +62,18 @@ def buffer_scales(
     found: dict[tuple[bool, str], list[tuple[float, float]]] = {}
     for line, what in zip(lines, laid, strict=True):
         own = what.role == "buffer" and what.certain and what.ghost is None
-        if not own or not width_is_sound(line):
+        if not own or not _place_is_sound(line):
+            continue
+        if any(member.phase == premises.film.key for member in what.members):
             continue
         seen = alignment.correct(line.two_theta_deg)
         at = float(seen - refraction_shift(seen, decrement(what.reflection.phase, premises)))
         ratio = float(d_of(at, wavelength)) / what.d_A
-        doubt = np.radians(line.two_theta_sigma_deg) / (2.0 * np.tan(np.radians(at / 2.0)))
-        if abs(ratio - 1.0) < FARTHEST_BUFFER:
+        sigma_deg = line.two_theta_sigma_deg
+        if not width_is_sound(line) or len(what.members) > 1:
+            sigma_deg = float(np.hypot(sigma_deg, ODD_SHAPE_SHARE * line.fwhm_deg))
+        doubt = np.radians(sigma_deg) / (2.0 * np.tan(np.radians(at / 2.0)))
+        if abs(ratio - 1.0) < FARTHEST_BUFFER and doubt < VAGUE_CELL:
             for phase in {member.phase for member in what.members}:
                 alone = len(what.members) == 1
                 found.setdefault((alone, phase), []).append((ratio, max(float(doubt), 1e-6)))
@@ -73,6 +82,29 @@ def buffer_scales(
         weights = [1.0 / sigma**2 for _, sigma in ratios]
         scales[phase] = float(np.average([ratio for ratio, _ in ratios], weights=weights))
     return scales
+
+
+def spacings_found(
+    lines: MeasuredLines, laid: Sequence[LaidLine], premises: Premises, alignment: Alignment
+) -> dict[str, float]:
+    """Spacings found over those of the layout: of layers below by their keys, and of single lines.
+
+    Plain lines of film and substrate by their names: a and b of a film need not go along with c.
+    What the alignment leaves over of a substrate's line goes for its ghosts too.
+    """
+    found = cells_of_buffers(lines, laid, premises, alignment)
+    wavelength = premises.optics.radiation.k_alpha1_A
+    for line, what in zip(lines, laid, strict=True):
+        own = what.role != "buffer" and what.ghost is None and len(what.members) == 1
+        if not own or not _place_is_sound(line) or line.significance < PLAIN_SIGNIFICANCE:
+            continue
+        at = float(alignment.correct(line.two_theta_deg))
+        ratio = float(d_of(at, wavelength)) / what.d_A
+        if abs(ratio - 1.0) < FARTHEST_BUFFER:
+            found[str(line.reflection)] = ratio
+            if what.role == "substrate":
+                found.setdefault(what.reflection.phase, ratio)
+    return found
 
 
 def align_by_layers(
@@ -146,6 +178,15 @@ def film_on_cell(premises: Premises, film: Phase, cell: CellEstimate) -> Phase:
         if (estimate := getattr(cell, f"{axis}_A")) is not None and estimate.estimate is not None
     }
     return film.with_cell(**edges) if edges else film
+
+
+def _place_is_sound(line: MeasuredLine) -> bool:
+    """Whether a line's place is its own, if not to the last digit."""
+    return (
+        line.place == "free"
+        and line.significance > LEAST_SIGNIFICANCE
+        and not {"no_covariance", "cut_off", "held_place"} & set(line.flags)
+    )
 
 
 def width_is_sound(line: MeasuredLine) -> bool:

@@ -18,7 +18,13 @@ from functools import cached_property
 import numpy as np
 
 from xrdfilm._typing import FloatArray
-from xrdfilm.analysis.anchors import align_by_layers, buffer_scales, cell_of_film, film_on_cell
+from xrdfilm.analysis.anchors import (
+    align_by_layers,
+    cell_of_film,
+    cells_of_buffers,
+    film_on_cell,
+    spacings_found,
+)
 from xrdfilm.analysis.held_apart import FittedLines
 from xrdfilm.analysis.laid_lines import LaidLine
 from xrdfilm.analysis.line_shapes import (
@@ -37,7 +43,7 @@ from xrdfilm.analysis.prepared import (
     true_places,
     usual_widths,
 )
-from xrdfilm.analysis.recognise import named_peaks, scaled_film
+from xrdfilm.analysis.recognise import named_peaks, scaled_buffers, scaled_film
 from xrdfilm.analysis.tails import tails_beyond
 from xrdfilm.errors import ScanAxisError, XrdfilmError
 from xrdfilm.fitting.background import WIDEST_LINE_DEG, Background, broad_background
@@ -105,6 +111,11 @@ class CoupledFit:
     def shapes(self) -> dict[str, PhaseShape]:
         """Shapes of the lines of each phase, as its good lines show them."""
         return phase_shapes(self.lines, self.laid)
+
+    @cached_property
+    def spacings(self) -> dict[str, float]:
+        """Spacings found over the stack's, by phase or by single line, where lines tell."""
+        return spacings_found(self.lines, self.laid, self.premises, self.alignment)
 
     @cached_property
     def _fitted(self) -> FittedLines:
@@ -193,7 +204,7 @@ def _begin(scan: Scan, prepared: Prepared) -> _Begun | XrdfilmError:
     prepared = prepared.on_cell(film.cell.c_A)
     if not premises.powder:
         film = prepared.premises.film.with_cell(c_A=film.cell.c_A)
-    true = true_places(prepared, film)
+    true = true_places(prepared, film, scaled_buffers(coarse, peaks, prepared, film))
     places = moved_places(prepared, coarse.places(true))
     return _Begun(scan, prepared, background, peaks, coarse, places, usual_widths(prepared, true))
 
@@ -299,7 +310,7 @@ def _settle(begun: _Begun, fits: WindowFits, base: Prepared) -> _Settled:
         if c_A is not None:
             prepared = base.on_cell(c_A, a_A, b_A)
         film = film_on_cell(prepared.premises, prepared.premises.film, cell)
-    true = true_places(prepared, film, buffer_scales(lines, laid, premises, alignment))
+    true = true_places(prepared, film, cells_of_buffers(lines, laid, premises, alignment))
     fwhm = expected_widths(lines, laid, prepared.layout, true)
     fwhm = np.where(np.isfinite(fwhm), fwhm, usual_widths(prepared, true))
     places = moved_places(prepared, true + alignment.shift(true))

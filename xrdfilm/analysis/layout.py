@@ -37,6 +37,8 @@ STRONG = 0.3  # of the film's strongest line
 WEAKEST = 0.003  # of the strongest line of a phase and component
 APART_FWHM = 1.5  # lines of the film further apart than this each carry a place
 IN_PLANE_DOUBT = 2.5e-3  # how far a and b of a film may be from what its c says, relative
+NEAR_LAYER_DEG = 0.35  # nearer to another layer's line a buffer's stays where it is expected
+BUFFER_DOUBT = 2e-3  # the same of a buffer's cell, once its peaks are named
 GHOST_LEAST = 1e-3  # of the film's strongest line: weaker ghosts do not matter beside a line
 
 
@@ -118,6 +120,12 @@ class Layout:
         known = line.certain or line.use == "measure" or line.role == "fluoride"
         own_shape = known and line.ghost is None and gap > (0.05 if line.certain else 0.35)
         own_place = own_shape and gap > (0.15 if line.certain else 0.35)
+        place_doubt_deg = 0.0
+        room_deg = self._room_deg(i, window, places_deg)
+        if room_deg > NEAR_LAYER_DEG and own_shape and not own_place:
+            # beside another buffer's line: by how far the two cells may differ
+            own_place = True
+            place_doubt_deg = self._cell_doubt_deg(float(places_deg[i]))
         if line.component == "a_axis" and line.ghost is None:
             # (h00), (0k0) and (00l) stand apart by as much as oxygen has them
             own_place = self._apart_from_others(i, window, places_deg, float(fwhm_deg[i]))
@@ -127,7 +135,8 @@ class Layout:
             fwhm_deg=float(fwhm_deg[i]),
             lorentz_fraction=0.5,
             place="free" if own_place else "forced",
-            max_shift_deg=self._max_shift_deg(line, float(places_deg[i]), gap),
+            max_shift_deg=self._max_shift_deg(line, float(places_deg[i]), gap, room_deg),
+            place_doubt_deg=place_doubt_deg,
             width="free" if own_shape else "forced",
             mixing="free" if own_shape else "forced",
             doublet=line.ghost is None,
@@ -148,8 +157,24 @@ class Layout:
                 return False
         return True
 
-    def _max_shift_deg(self, line: LaidLine, place_deg: float, gap_deg: float) -> float:
+    def _cell_doubt_deg(self, place_deg: float) -> float:
+        """How far a buffer's line may be off by what its cell differs from the stated one."""
+        return float(np.degrees(2.0 * np.tan(np.radians(place_deg / 2.0)) * BUFFER_DOUBT))
+
+    def _room_deg(self, i: int, window: tuple[int, ...], places_deg: FloatArray) -> float:
+        """How far a buffer's line along its normal is from lines of film and substrate, else 0."""
+        line = self.lines[i]
+        if line.role != "buffer" or not line.certain or line.ghost is not None:
+            return 0.0
+        others = [j for j in window if self.lines[j].role != "buffer"]
+        return min((abs(float(places_deg[j] - places_deg[i])) for j in others), default=np.inf)
+
+    def _max_shift_deg(
+        self, line: LaidLine, place_deg: float, gap_deg: float, room_deg: float
+    ) -> float:
         """How far a line may be from where it is expected."""
+        if room_deg > NEAR_LAYER_DEG:
+            return max(0.15, min(1.5 * self._cell_doubt_deg(place_deg), 0.4 * room_deg))
         if line.certain and gap_deg > 0.3:
             return 0.15
         if line.component == "a_axis":

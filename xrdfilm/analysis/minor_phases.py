@@ -88,6 +88,7 @@ def fluoride_of(
             phase=premises.fluoride,
             references=seen_from_here,
             shapes=coupled.shapes,
+            spacings=coupled.spacings,
         )
     except XrdfilmError as problem:
         for name in ("fluoride_volume_fraction", "conversion", "hf_bound_ug_cm2"):
@@ -115,4 +116,5 @@ def product_search(
         doubt=doubt,
         taken_deg=tuple(taken.tolist()),
         shapes=coupled.shapes,
+        spacings=coupled.spacings,
     )

@@ -8,11 +8,20 @@ from dataclasses import replace
 import numpy as np
 
 from xrdfilm.analysis.premises import Premises
-from xrdfilm.analysis.prepared import Prepared
+from xrdfilm.analysis.prepared import Prepared, true_places
 from xrdfilm.crystal import Phase, line_list
 from xrdfilm.crystal.radiation import Radiation, two_theta_of
 from xrdfilm.errors import AlignmentError
-from xrdfilm.lattice.identify import CoarseShift, ExpectedLines, Peaks, coarse_shift, scale_under
+from xrdfilm.lattice.identify import (
+    CoarseShift,
+    ExpectedLines,
+    Peaks,
+    coarse_shift,
+    scale_under,
+    scales_together,
+)
+
+BUFFER_FREEDOM = 0.009  # of a grown layer's cell, by strain and oxygen (common practice, no source)
 
 
 def named_peaks(peaks: Peaks, prepared: Prepared) -> CoarseShift:
@@ -93,3 +102,35 @@ def scaled_film(premises: Premises, scale: Mapping[str, float]) -> Phase:
         cell = film.cell
         return film.with_cell(a_A=cell.a_A * factor, b_A=cell.b_A * factor, c_A=cell.c_A * factor)
     return film.with_cell(c_A=film.cell.c_A * factor)
+
+
+def scaled_buffers(
+    found: CoarseShift, peaks: Peaks, prepared: Prepared, film: Phase
+) -> dict[str, float]:
+    """The cell of each buffer, found over stated, that the peaks suggest under the coarse shift.
+
+    ``film`` is on the cell of that shift.
+    Buffers of nearly one spacing, whose lines may fall on one peak, are looked at together. Peaks
+    that the film's c- or a-axis grains or the substrate may own are left alone.
+    """
+    rays = prepared.premises.optics.radiation
+    buffers = {layer.phase.key for layer in prepared.premises.stack.buffers}
+    left = [lines for lines in prepared.expected if lines.name in buffers]
+    taken = [
+        i
+        for i, line in enumerate(prepared.layout.lines)
+        if line.role == "substrate" or line.component in ("c_axis", "a_axis")
+    ]
+    taken_deg = found.places(true_places(prepared, film)[taken])
+    scales: dict[str, float] = {}
+    while left:
+        first = left[0]
+        alike = [
+            lines
+            for lines in left
+            if np.min(np.abs(lines.d_A[:, None] / first.d_A[None, :] - 1.0)) < BUFFER_FREEDOM
+        ]
+        left = [lines for lines in left if lines not in alike]
+        cells = scales_together(found, peaks, alike, rays.k_alpha1_A, BUFFER_FREEDOM, taken_deg)
+        scales |= {lines.name: cell for lines, cell in zip(alike, cells, strict=True)}
+    return scales

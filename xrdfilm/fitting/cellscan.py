@@ -28,6 +28,7 @@ from xrdfilm.fitting.line_window import LineShape, LineWindow, expected_counts, 
 from xrdfilm.fitting.profile import doublet
 
 KNOWN_SHARE = 0.03  # a place that keeps less of its information than this beside others is unusable
+ASTRAY = 4.0  # chi-square a degree of freedom beyond which a window is not described at all
 _TABLE_PER_FWHM = 64
 
 
@@ -107,6 +108,9 @@ def scan_line(window: LineWindow, places_deg: FloatArray, shape: LineShape) -> L
     # where the best line is strong its shape counts too, and that is not the background's fault
     misfit = chi_square > dof + 4.0 * np.sqrt(2.0 * dof + inverse_sum) and there < 10.0
     widened = chi_square / dof if misfit else 1.0
+    # where the line explains less of a window's structure than is left over, it is no line's
+    if chi_square > ASTRAY * dof and chi_square - dof > there**2:
+        usable = np.zeros_like(usable)
     estimator = whitened * root / safe[:, None]
     square = np.square(estimator)
     third = np.zeros_like(areas)

@@ -91,18 +91,20 @@ def estimate_fluoride(
     references: ReferenceFilms | None = None,
     also_present: Sequence[Phase] = (),
     shapes: Mapping[str, PhaseShape] | None = None,
+    spacings: Mapping[str, float] | None = None,
 ) -> FluorideEstimate:
     """Everything one coupled scan says of residual fluoride.
 
     ``scan`` is aligned (its axis corrected for zero and displacement); ``film_lines`` its fitted
     lines; ``components`` the orientations of the film with their shares of its volume, adding up
     to 1. ``also_present`` names phases known to be there: their lines are fitted beside.
-    ``shapes`` are measured shapes of the lines of the stack's phases, by their keys. Raises
+    ``shapes`` are measured shapes of the lines of the stack's phases, by their keys; ``spacings``
+    are found over the stack's, by phase or by line. Raises
     CannotTellError where the scan covers no fluoride line at all.
     """
     settings = settings or FluorideSettings()
     phase = phase or load_phase("BaF2")
-    work = prepare(scan, stack, optics, settings, phase, also_present, film_lines, shapes)
+    work = prepare(scan, stack, optics, settings, phase, also_present, film_lines, shapes, spacings)
     scans = work.scan(work.edges)
     if not any(s is not None and s.usable.any() for s in scans):
         raise CannotTellError(
@@ -134,6 +136,7 @@ def estimate_fluoride(
             return estimate_fluoride(
                 scan, film_lines, components, stack, optics, settings,
                 phase=phase, references=references, also_present=others, shapes=shapes,
+                spacings=spacings,
             )  # fmt: skip
     notes.extend(
         f"{other.key} shows at other lines and was fitted beside" for other in also_present

@@ -69,7 +69,8 @@ class ProductSearch:
     ``components`` are the film's orientations with their shares. ``keys`` None: all that are
     possible on the stack. ``alpha`` is the risk that any of them is called in a film that has
     none. ``taken_deg`` are places of lines known to be something else (detected fluoride): fitted
-    beside, never used. ``shapes`` are measured shapes of the lines of the stack's phases.
+    beside, never used. ``shapes`` are measured shapes of the lines of the stack's phases,
+    ``spacings`` theirs found over the stack's, by phase or by line.
     """
 
     scan: Scan
@@ -85,6 +86,7 @@ class ProductSearch:
     doubt: ModelDoubt = field(default_factory=ModelDoubt)
     taken_deg: tuple[float, ...] = ()
     shapes: Mapping[str, PhaseShape] = field(default_factory=dict)
+    spacings: Mapping[str, float] = field(default_factory=dict)
 
     def phases(self) -> list[Phase]:
         """The phases that are looked for."""
@@ -240,6 +242,7 @@ def _candidates(search: ProductSearch, phases: Sequence[Phase]) -> list[list[_Ca
             windows,
             shapes,
             measured=search.shapes,
+            spacings=search.spacings,
             poisson=poisson,
         )
     )

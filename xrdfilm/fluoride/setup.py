@@ -221,10 +221,12 @@ def prepare(
     also_present: Sequence[Phase],
     film_lines: MeasuredLines | None = None,
     measured: Mapping[str, PhaseShape] | None = None,
+    spacings: Mapping[str, float] | None = None,
 ) -> FluorideWork:
     """Cut the windows out of an aligned scan, with everything else that may stand in them.
 
-    ``measured`` are shapes that lines of the stack's phases were found to have. ``shared`` of the
+    ``measured`` are shapes that lines of the stack's phases were found to have, ``spacings``
+    theirs over those of the stack, by phase or by line. ``shared`` of the
     result are lines whose place another phase of the stack, or a product of it, can also own: a
     peak there is nobody's.
     """
@@ -253,6 +255,7 @@ def prepare(
         shapes,
         more=also_present,
         measured=measured,
+        spacings=spacings,
         poisson=scan.poisson and scan.sigma is None,
     )
     near = _with_own_ghost(near, scan, optics, grid.places_deg, reaches, shapes)

@@ -22,6 +22,7 @@ from xrdfilm.fitting.noise import noise_scale
 from xrdfilm.intensity.stack import Stack
 from xrdfilm.linemap.phase_shapes import PhaseShape
 
+SPACING_STEP = 1e-4  # relative
 WEAKEST = 0.03  # of a phase's strongest line as a powder; weaker ones are no neighbours
 K_BETA, TUNGSTEN, HALF = 0.02, 0.01, 0.002
 """Most that a ghost shows of its parent's height: upper ends of common practice, no source."""
@@ -61,10 +62,11 @@ class _Candidates:
     along a layer's normal and their ghosts, ``substrate`` those of the substrate. ``weight`` ranks
     direct lines (ghosts are ranked by what they may have in the scan). ``halves`` are, for each
     layer, the indices of its half wavelengths and of the orders along its normal whose highest
-    rules them.
+    rules them. ``owners`` are the phases whose planes reflect.
     """
 
     labels: tuple[str, ...]
+    owners: tuple[str, ...]
     place_deg: FloatArray
     parent: IntArray
     share: FloatArray
@@ -131,8 +133,10 @@ def _candidates(stack: Stack, radiation: Radiation) -> _Candidates:
     weight = np.array(
         [row.powder_share + 2.0 * row.certain for row in direct] + [0.0] * len(ghosts)
     )
+    parents = [row.parent if row.parent >= 0 else -1 - row.parent for row in rows]
     return _Candidates(
         tuple(row.label for row in rows),
+        tuple(_phase_of(rows[parent].label) for parent in parents),
         np.array([row.place_deg for row in rows]),
         np.array([row.parent for row in rows], dtype=np.int64),
         np.array([row.share for row in rows]),
@@ -219,6 +223,7 @@ def stack_neighbours(
     *,
     more: Sequence[Phase] = (),
     measured: Mapping[str, PhaseShape] | None = None,
+    spacings: Mapping[str, float] | None = None,
     poisson: bool = True,
 ) -> tuple[tuple[Neighbour, ...], ...]:
     """Neighbours in each window: lines of the stack (and of ``more`` phases) and their ghosts.
@@ -226,22 +231,24 @@ def stack_neighbours(
     ``two_theta_deg``, ``counts`` (N,), the axis aligned. A ghost is listed where its parent is
     high enough in the scan for it to show, or where the parent is a layer's own line outside the
     scan. Lines closer together than a third of their width are listed once. Phases in ``measured``
-    have their lines' shapes from there, the others from ``shapes``. ``poisson`` False:
+    have their lines' shapes from there, the others from ``shapes``; ``spacings``, found over
+    the stack's by phase or by line ("YBCO (200)"), move lines and their ghosts. ``poisson`` False:
     the intensities are no counts, and their noise is read off them.
     """
     known = _candidates(stack, radiation)
     n = known.n_direct
-    own, noise = heights_near(two_theta_deg, counts, known.place_deg[:n], poisson)
+    places = _places_on(known, _in_steps(spacings))
+    own, noise = heights_near(two_theta_deg, counts, places[:n], poisson)
     height = own[np.maximum(known.parent, 0)]
     for halves, orders in known.halves:
         tops = own[orders]
         height[halves] = np.nanmax(tops) if np.isfinite(tops).any() else np.nan
-    direct = np.arange(known.place_deg.size) < n
+    direct = np.arange(places.size) < n
     shows = np.where(
         np.isnan(height), known.certain, height * known.share > 0.5 * float(np.median(noise))
     )
     edges = np.array(windows, dtype=float).reshape(-1, 2)
-    away = np.maximum(edges[:, :1] - known.place_deg, known.place_deg - edges[:, 1:])
+    away = np.maximum(edges[:, :1] - places, places - edges[:, 1:])
     reach = (away < 0.3) & (direct | shows)
     with np.errstate(divide="ignore", invalid="ignore"):
         tail = np.nan_to_num(own) * _TAIL_DEG2 / np.square(np.maximum(away[:, :n], 0.0))
@@ -255,8 +262,8 @@ def stack_neighbours(
     seen = measured or {}
 
     def neighbour(k: int) -> Neighbour:
-        place, parent = float(known.place_deg[k]), int(known.parent[k])
-        owner = seen.get(_phase_of(known.labels[parent if parent >= 0 else -1 - parent]))
+        place = float(places[k])
+        owner = seen.get(known.owners[k])
         own = shape[k] if owner is None else owner.at(place)
         ceiling: float | None = None
         if k >= n and np.isfinite(height[k]):
@@ -268,7 +275,7 @@ def stack_neighbours(
         return tuple(
             tuple(
                 made.get(k) or neighbour(k)
-                for k in _apart(known, shapes, order[row[order]].tobytes())
+                for k in _apart(known, shapes, _in_steps(spacings), order[row[order]].tobytes())
             )
             for row in reach
         )
@@ -289,6 +296,28 @@ def stack_neighbours(
     return tuple(found)
 
 
+def _in_steps(spacings: Mapping[str, float] | None) -> tuple[tuple[str, float], ...]:
+    """Spacings over the stack's in steps that move no line by a tenth of its width, to keep by."""
+    steps = ((key, round((d - 1.0) / SPACING_STEP)) for key, d in (spacings or {}).items())
+    return tuple(sorted((key, 1.0 + SPACING_STEP * step) for key, step in steps if step))
+
+
+@lru_cache(maxsize=1024)
+def _places_on(known: _Candidates, spacings: tuple[tuple[str, float], ...]) -> FloatArray:
+    """Places of the candidates (M,) where phases or lines have spacings other than the stack's."""
+    if not spacings:
+        return known.place_deg
+    found = dict(spacings)
+    factor = np.array(
+        [
+            found.get(known.labels[parent] if parent >= 0 else "", found.get(owner, 1.0))
+            for owner, parent in zip(known.owners, known.parent.tolist(), strict=True)
+        ]
+    )
+    sine = np.sin(np.radians(known.place_deg / 2.0)) / factor
+    return np.asarray(2.0 * np.degrees(np.arcsin(np.minimum(sine, 1.0))))
+
+
 @lru_cache(maxsize=64)
 def _shapes(known: _Candidates, shapes: NeighbourShapes) -> tuple[LineShape, ...]:
     places = zip(known.place_deg.tolist(), known.substrate.tolist(), strict=True)
@@ -303,14 +332,19 @@ def _ghost_weight(height: FloatArray) -> FloatArray:
 
 
 @lru_cache(maxsize=16384)
-def _apart(known: _Candidates, shapes: NeighbourShapes, ordered: bytes) -> tuple[int, ...]:
+def _apart(
+    known: _Candidates,
+    shapes: NeighbourShapes,
+    spacings: tuple[tuple[str, float], ...],
+    ordered: bytes,
+) -> tuple[int, ...]:
     """Which of the candidates that reach into a window, the weightiest first, are listed.
 
     Kept, since the windows of all films of a run hold much the same.
     """
     inside = np.frombuffer(ordered, dtype=np.int64).tolist()
-    shape = _shapes(known, shapes)
-    kept = _kept_apart([(float(known.place_deg[k]), shape[k].fwhm_deg) for k in inside])
+    shape, places = _shapes(known, shapes), _places_on(known, spacings)
+    kept = _kept_apart([(float(places[k]), shape[k].fwhm_deg) for k in inside])
     return tuple(inside[i] for i in kept)
 
 
