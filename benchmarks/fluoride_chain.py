@@ -17,7 +17,7 @@ from xrdfilm.analysis.record import film_record
 from xrdfilm.crystal import load_phase
 from xrdfilm.decision.limits import parse_limits
 from xrdfilm.intensity.model import random
-from xrdfilm.linemap.neighbours import K_BETA, TUNGSTEN
+from xrdfilm.linemap.stack_lines import K_BETA, TUNGSTEN
 from xrdfilm.runfile import RunFile
 from xrdfilm.simulate import (
     Background,

@@ -7,7 +7,9 @@ import pytest
 
 from tests.invented import premises_on, scan_of
 from xrdfilm.analysis.coupled import CoupledFit, analyse_coupled, prepare
+from xrdfilm.analysis.premises import Premises
 from xrdfilm.errors import AlignmentError, ScanAxisError
+from xrdfilm.lines import MeasuredLine, Reflection
 from xrdfilm.scan import Scan
 from xrdfilm.simulate import (
     Background,
@@ -143,6 +145,79 @@ def test_a_strained_buffer_is_looked_for_on_its_own_cell() -> None:
     )
     assert line.expected_deg == pytest.approx(true.observed_deg, abs=0.01)
     assert line.area_counts_deg == pytest.approx(true.area_counts_deg, rel=0.05)
+
+
+def fitted(fit: CoupledFit, reflection: Reflection) -> MeasuredLine:
+    """The fitted line of a reflection, no ghost of it."""
+    return next(
+        line
+        for line, what in zip(fit.lines, fit.laid, strict=True)
+        if what.reflection == reflection and what.ghost is None
+    )
+
+
+OFF_CELLS = [(1.0031, 1.0034), (0.9990, 0.9985), (1.0012, 0.9956)]
+
+
+def film_on(cells: tuple[float, float]) -> tuple[Premises, SimulatedFilm]:
+    """The tape as stated, and a film whose buffers' cells are these times the stated ones."""
+    premises = premises_on("tape", 3.0)
+    moved = tuple(
+        replace(layer, phase=layer.phase.with_cell(a_A=layer.phase.cell.a_A * cell))
+        for layer, cell in zip(premises.stack.buffers, cells, strict=True)
+    )
+    stack = replace(premises.stack, film=replace(premises.stack.film, thickness_nm=300.0))
+    stated = replace(premises, stack=stack)
+    texture = (BufferTexture(4.0, fraction_111=0.05),)
+    return stated, SimulatedFilm(
+        stack=replace(stack, buffers=moved), c_mosaic_fwhm_deg=3.0, c_axis=0.9, a_axis=0.1,
+        random=0.0, buffers=texture,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("cells", OFF_CELLS)
+def test_a_pair_of_buffers_is_divided_where_their_cells_put_them(
+    cells: tuple[float, float],
+) -> None:
+    premises, film = film_on(cells)
+    scan, truth = simulate_scan(film, premises.optics, counts=3e4, refraction=True, seed=5)
+    (fit,) = analyse_coupled([scan], prepare(premises, scan.axis_deg))
+    assert isinstance(fit, CoupledFit)
+    for key, hkl in (("CeO2", (4, 0, 0)), ("La2Zr2O7", (8, 0, 0))):
+        line = fitted(fit, Reflection(key, hkl))
+        true = next(t for t in truth.lines if t.reflection == line.reflection and t.ghost is None)
+        assert line.two_theta_deg == pytest.approx(true.observed_deg, abs=0.02)
+        area = truth.area_counts_deg(key, hkl)
+        assert line.area_counts_deg == pytest.approx(area, rel=0.15)
+    # found over stated, as the alignment has it
+    assert fit.spacings["CeO2"] == pytest.approx(cells[0], abs=1.5e-3)
+    assert fit.spacings["La2Zr2O7"] == pytest.approx(cells[1], abs=1.5e-3)
+
+
+@pytest.mark.parametrize(
+    ("cells", "counts", "a_axis"),
+    [((0.995, 0.995), 3e4, 0.5), ((1.004, 1.006), 3e4, 0.5), ((1.0, 1.0), 200.0, 0.3)],
+    ids=["small", "large", "dim"],
+)
+def test_film_and_substrate_do_where_the_buffers_do_not_show_as_stated(
+    cells: tuple[float, float], counts: float, a_axis: float
+) -> None:
+    premises, film = film_on(cells)
+    thick = replace(film.stack, film=replace(film.stack.film, thickness_nm=1300.0))
+    film = replace(
+        film, stack=thick, c_axis=0.8 - a_axis, a_axis=a_axis, random=0.2,
+        film_cell_A=(3.826, 3.886, 11.70),
+    )  # fmt: skip
+    level = Instrument(background=Background(3.0 + counts / 100.0))
+    scan, truth = simulate_scan(
+        film, premises.optics, counts=counts, instrument=level, displacement_um=195.0,
+        refraction=True, seed=8,
+    )  # fmt: skip
+    (fit,) = analyse_coupled([scan], prepare(premises, scan.axis_deg))
+    assert isinstance(fit, CoupledFit), fit
+    line = fitted(fit, Reflection("YBCO", (0, 0, 5)))
+    true = next(t for t in truth.lines if t.reflection == line.reflection and t.ghost is None)
+    assert line.two_theta_deg == pytest.approx(true.observed_deg, abs=0.02)
 
 
 @pytest.mark.parametrize("seed", range(4))

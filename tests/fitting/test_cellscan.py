@@ -167,3 +167,17 @@ def test_given_uncertainties_replace_counting():
 
 def test_too_narrow_a_window_is_none():
     assert line_window(X, 10.0 + 0 * X, CU, 24.0, 24.1) is None
+
+
+def test_a_window_that_no_line_describes_says_nothing():
+    """A strong line that nobody foretold bends the background; what is left over is no fluoride."""
+    step = 400.0 / (1.0 + np.exp((X - 25.3) / 0.02))
+    bent = np.random.default_rng(3).poisson(60.0 + step).astype(float)
+    assert not scan_line(window(bent), PLACES, SHAPE).usable.any()
+    # a plain line, and one of a width that nobody expected, explain what is there
+    for shape in (SHAPE, LineShape(0.35, 0.9)):
+        counts = np.random.default_rng(4).poisson(60.0 + line(25.0, 300.0, shape)).astype(float)
+        scan = scan_line(window(counts), PLACES, SHAPE)
+        assert scan.usable.any()
+        best = np.argmax(np.where(scan.usable, scan.areas / scan.sigma_blank, -np.inf))
+        assert PLACES[best] == pytest.approx(25.0, abs=0.03)

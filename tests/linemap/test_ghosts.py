@@ -7,7 +7,7 @@ import pytest
 
 from xrdfilm.crystal.radiation import d_of, radiation, two_theta_of
 from xrdfilm.linemap.ghosts import ghost_heights
-from xrdfilm.linemap.neighbours import K_BETA, TUNGSTEN
+from xrdfilm.linemap.stack_lines import K_BETA, TUNGSTEN
 from xrdfilm.readers.scan_checks import inspect
 from xrdfilm.scan import Scan
 

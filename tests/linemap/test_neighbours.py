@@ -11,8 +11,9 @@ from tests.invented import premises_on, scan_of
 from xrdfilm.crystal import load_phase
 from xrdfilm.crystal.radiation import radiation, two_theta_of
 from xrdfilm.intensity.stack import Layer, Stack
-from xrdfilm.linemap.neighbours import NeighbourShapes, overlapping, shape_of, stack_neighbours
+from xrdfilm.linemap.neighbours import NeighbourShapes, shape_of, stack_neighbours
 from xrdfilm.linemap.phase_shapes import PhaseShape
+from xrdfilm.linemap.stack_lines import overlapping
 
 CU = radiation("Cu")
 X = np.arange(15.0, 80.0, 0.02)
@@ -141,3 +142,29 @@ def test_measured_shapes_are_those_of_a_phases_lines_and_ghosts():
     others = [n for n in found if "YBCO" not in n.label and "Ni-5W" not in n.label]
     assert others
     assert all(n.shape == SHAPES.at(n.place_deg) for n in others)
+
+
+def test_lines_and_their_ghosts_stand_where_spacings_were_found():
+    counts = 100.0 + peak(38.51, 1e5) + peak(33.0, 1e5)
+    stated, found = (
+        {n.label: n for row in rows for n in row}
+        for rows in (
+            stack_neighbours(X, counts, TAPE, CU, [(28.0, 39.0), (61.0, 63.0)], SHAPES, spacings=s)
+            for s in (None, {"CeO2": 1.004, "YBCO (005)": 0.998})
+        )
+    )
+    for label, ratio, wavelength in (
+        ("CeO2 (111)", 1.004, CU.k_alpha1_A),
+        ("K-beta of CeO2 (400)", 1.004, CU.k_beta_A),
+        ("YBCO (005)", 0.998, CU.k_alpha1_A),
+        ("K-beta of YBCO (005)", 0.998, CU.k_beta_A),
+    ):
+        if label not in found and label not in stated:  # too near another to be listed
+            continue
+        d = wavelength / (2.0 * np.sin(np.radians(stated[label].place_deg / 2.0)))
+        moved = float(two_theta_of(d * ratio, wavelength))
+        assert found[label].place_deg == pytest.approx(moved, abs=1e-6)
+    assert {"CeO2 (111)", "YBCO (005)", "K-beta of YBCO (005)"} <= found.keys()
+    untouched = [n for label, n in found.items() if "YBCO (004)" in label]
+    assert untouched
+    assert all(n.place_deg == stated[n.label].place_deg for n in untouched)

@@ -49,12 +49,12 @@ def _placed(
 
 def cells_of_buffers(
     lines: MeasuredLines, laid: Sequence[LaidLine], premises: Premises, alignment: Alignment
-) -> dict[str, float]:
-    """Cell of each buffer, found over stated, from its lines along the normal.
+) -> dict[str, tuple[float, bool]]:
+    """Cell of each buffer, found over stated, from its lines along the normal; and whether plainly.
 
-    A blend of buffers tells of both where no line of its own does; so does a line of an odd shape,
-    to a part of its width. Strained or alloyed buffers have their other lines, the (111) of stray
-    grains above all, as far off.
+    Plain is a line of its own of a sound shape. A blend of buffers tells of both where no such
+    line does; so does a line of an odd shape, to a part of its width. Strained or alloyed buffers
+    have their other lines, the (111) of stray grains above all, as far off.
     """
     if not alignment.from_lines:
         return {}
@@ -70,18 +70,18 @@ def cells_of_buffers(
         at = float(seen - refraction_shift(seen, decrement(what.reflection.phase, premises)))
         ratio = float(d_of(at, wavelength)) / what.d_A
         sigma_deg = line.two_theta_sigma_deg
-        if not width_is_sound(line) or len(what.members) > 1:
+        plain = width_is_sound(line) and len(what.members) == 1
+        if not plain:
             sigma_deg = float(np.hypot(sigma_deg, ODD_SHAPE_SHARE * line.fwhm_deg))
         doubt = np.radians(sigma_deg) / (2.0 * np.tan(np.radians(at / 2.0)))
         if abs(ratio - 1.0) < FARTHEST_BUFFER and doubt < VAGUE_CELL:
             for phase in {member.phase for member in what.members}:
-                alone = len(what.members) == 1
-                found.setdefault((alone, phase), []).append((ratio, max(float(doubt), 1e-6)))
-    scales: dict[str, float] = {}
-    for (_, phase), ratios in sorted(found.items()):  # lines of its own come last and count
+                found.setdefault((plain, phase), []).append((ratio, max(float(doubt), 1e-6)))
+    cells: dict[str, tuple[float, bool]] = {}
+    for (plain, phase), ratios in sorted(found.items()):  # plain lines come last and count
         weights = [1.0 / sigma**2 for _, sigma in ratios]
-        scales[phase] = float(np.average([ratio for ratio, _ in ratios], weights=weights))
-    return scales
+        cells[phase] = float(np.average([ratio for ratio, _ in ratios], weights=weights)), plain
+    return cells
 
 
 def spacings_found(
@@ -92,7 +92,8 @@ def spacings_found(
     Plain lines of film and substrate by their names: a and b of a film need not go along with c.
     What the alignment leaves over of a substrate's line goes for its ghosts too.
     """
-    found = cells_of_buffers(lines, laid, premises, alignment)
+    of_buffers = cells_of_buffers(lines, laid, premises, alignment)
+    found = {key: cell for key, (cell, _) in of_buffers.items()}
     wavelength = premises.optics.radiation.k_alpha1_A
     for line, what in zip(lines, laid, strict=True):
         own = what.role != "buffer" and what.ghost is None and len(what.members) == 1

@@ -43,7 +43,7 @@ from xrdfilm.analysis.prepared import (
     true_places,
     usual_widths,
 )
-from xrdfilm.analysis.recognise import named_peaks, scaled_buffers, scaled_film
+from xrdfilm.analysis.recognise import cells_by_peaks, named_peaks, scaled_film
 from xrdfilm.analysis.tails import tails_beyond
 from xrdfilm.errors import ScanAxisError, XrdfilmError
 from xrdfilm.fitting.background import WIDEST_LINE_DEG, Background, broad_background
@@ -204,10 +204,12 @@ def _begin(scan: Scan, prepared: Prepared) -> _Begun | XrdfilmError:
     prepared = prepared.on_cell(film.cell.c_A)
     if not premises.powder:
         film = prepared.premises.film.with_cell(c_A=film.cell.c_A)
-    true = true_places(prepared, film, scaled_buffers(coarse, peaks, prepared, film))
+    true = true_places(prepared, film, cells_by_peaks(coarse.places, peaks, prepared, film))
     places = moved_places(prepared, coarse.places(true))
     return _Begun(scan, prepared, background, peaks, coarse, places, usual_widths(prepared, true))
 
+
+ALIGNED_DEG = 0.03  # how far a peak's top may be from its line once the axis is known
 
 _AXIS_WORDS = {
     "omega": "a rocking scan (ω)",
@@ -310,7 +312,14 @@ def _settle(begun: _Begun, fits: WindowFits, base: Prepared) -> _Settled:
         if c_A is not None:
             prepared = base.on_cell(c_A, a_A, b_A)
         film = film_on_cell(prepared.premises, prepared.premises.film, cell)
-    true = true_places(prepared, film, cells_of_buffers(lines, laid, premises, alignment))
+    of_buffers = cells_of_buffers(lines, laid, premises, alignment)
+    below = {key: cell for key, (cell, plain) in of_buffers.items() if plain}
+    if alignment.from_lines:
+        below = cells_by_peaks(
+            lambda true: true + alignment.shift(true), begun.peaks, prepared, film, below,
+            tolerance_deg=ALIGNED_DEG,
+        )  # fmt: skip
+    true = true_places(prepared, film, below)
     fwhm = expected_widths(lines, laid, prepared.layout, true)
     fwhm = np.where(np.isfinite(fwhm), fwhm, usual_widths(prepared, true))
     places = moved_places(prepared, true + alignment.shift(true))

@@ -2,34 +2,37 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 
+from xrdfilm._typing import FloatArray
 from xrdfilm.analysis.premises import Premises
 from xrdfilm.analysis.prepared import Prepared, true_places
 from xrdfilm.crystal import Phase, line_list
 from xrdfilm.crystal.radiation import Radiation, two_theta_of
 from xrdfilm.errors import AlignmentError
+from xrdfilm.lattice.cells_by_peaks import scales_together
 from xrdfilm.lattice.identify import (
     CoarseShift,
     ExpectedLines,
     Peaks,
     coarse_shift,
     scale_under,
-    scales_together,
 )
+from xrdfilm.lattice.shift_search import TOLERANCE_DEG
 
 BUFFER_FREEDOM = 0.009  # of a grown layer's cell, by strain and oxygen (common practice, no source)
 
 
 def named_peaks(peaks: Peaks, prepared: Prepared) -> CoarseShift:
-    """The coarse shift by all layers; a film poor in c-axis grains is done without.
+    """The coarse shift by all layers; buffers or a poor film that do not show are done without.
 
-    A film before growth need not show at all: there a single line of the layers below will do,
-    where none but the fluoride's is stronger. Raises AlignmentError, with what all layers
-    together say, where that fails too.
+    Buffers may be off their stated cells or too thin to show; film and substrate will then do, if
+    both show their strongest lines. Before growth a film need not show at all: there a single line
+    of the layers below will do, where none but the fluoride's is stronger. Raises AlignmentError,
+    with what all layers together say, where that fails too.
     """
     radiation = prepared.premises.optics.radiation
     film = prepared.premises.film.key
@@ -41,6 +44,9 @@ def named_peaks(peaks: Peaks, prepared: Prepared) -> CoarseShift:
         below = [lines for lines in prepared.expected if lines.name != film]
         if prepared.premises.powder or not below:
             raise
+        by_crystals = _without_sure_buffers(peaks, prepared)
+        if by_crystals is not None:
+            return by_crystals
         try:
             found = coarse_shift(peaks, below, radiation.k_alpha1_A, stated_anode=radiation.anode)
         except AlignmentError:
@@ -54,6 +60,31 @@ def named_peaks(peaks: Peaks, prepared: Prepared) -> CoarseShift:
         scale = None if own is None else scale_under(found, peaks, own, radiation)
         notes = found.notes if scale is not None else (*found.notes, note)
         return replace(found, cell_scale={**found.cell_scale, film: scale or 1.0}, notes=notes)
+
+
+def _without_sure_buffers(peaks: Peaks, prepared: Prepared) -> CoarseShift | None:
+    """The shift with the buffers' cells free, or by film and substrate alone; None by neither."""
+    radiation = prepared.premises.optics.radiation
+    buffers = {layer.phase.key for layer in prepared.premises.stack.buffers}
+    others = [lines for lines in prepared.expected if lines.name not in buffers]
+    if not buffers or len(others) < 2:
+        return None
+    freed = [
+        replace(lines, cell_freedom=BUFFER_FREEDOM) if lines.name in buffers else lines
+        for lines in prepared.expected
+    ]
+    for layers in (freed, others):
+        try:
+            found = coarse_shift(peaks, layers, radiation.k_alpha1_A, stated_anode=radiation.anode)
+        except AlignmentError:
+            continue
+        if _each_shows_its_strongest(found, others, peaks, radiation):
+            of_film = {match.peak for match in found.of(prepared.premises.film.key)}
+            if len(of_film) >= 3:
+                return replace(
+                    found, cell_scale=dict.fromkeys(buffers, 1.0) | dict(found.cell_scale)
+                )
+    return None
 
 
 def _each_shows_its_strongest(
@@ -104,14 +135,21 @@ def scaled_film(premises: Premises, scale: Mapping[str, float]) -> Phase:
     return film.with_cell(c_A=film.cell.c_A * factor)
 
 
-def scaled_buffers(
-    found: CoarseShift, peaks: Peaks, prepared: Prepared, film: Phase
+def cells_by_peaks(
+    places: Callable[[FloatArray], FloatArray],
+    peaks: Peaks,
+    prepared: Prepared,
+    film: Phase,
+    known: Mapping[str, float] | None = None,
+    *,
+    tolerance_deg: float = TOLERANCE_DEG,
 ) -> dict[str, float]:
-    """The cell of each buffer, found over stated, that the peaks suggest under the coarse shift.
+    """The cell of each buffer, found over stated, that the peaks suggest.
 
-    ``film`` is on the cell of that shift.
-    Buffers of nearly one spacing, whose lines may fall on one peak, are looked at together. Peaks
-    that the film's c- or a-axis grains or the substrate may own are left alone.
+    ``places`` turns true angles into those as measured, same shape; ``film`` is on its cell.
+    Buffers of nearly one spacing, whose lines may fall on one peak, are looked at together; where
+    all of them are ``known``, these cells stand. Lines are sought within ``tolerance_deg`` of
+    peaks; those that the film's c- or a-axis grains or the substrate may own are left alone.
     """
     rays = prepared.premises.optics.radiation
     buffers = {layer.phase.key for layer in prepared.premises.stack.buffers}
@@ -121,8 +159,8 @@ def scaled_buffers(
         for i, line in enumerate(prepared.layout.lines)
         if line.role == "substrate" or line.component in ("c_axis", "a_axis")
     ]
-    taken_deg = found.places(true_places(prepared, film)[taken])
-    scales: dict[str, float] = {}
+    scales = dict(known or {})
+    taken_deg: FloatArray | None = None
     while left:
         first = left[0]
         alike = [
@@ -131,6 +169,13 @@ def scaled_buffers(
             if np.min(np.abs(lines.d_A[:, None] / first.d_A[None, :] - 1.0)) < BUFFER_FREEDOM
         ]
         left = [lines for lines in left if lines not in alike]
-        cells = scales_together(found, peaks, alike, rays.k_alpha1_A, BUFFER_FREEDOM, taken_deg)
+        if all(lines.name in scales for lines in alike):
+            continue
+        if taken_deg is None:
+            taken_deg = places(true_places(prepared, film)[taken])
+        cells = scales_together(
+            places, peaks, alike, rays.k_alpha1_A, BUFFER_FREEDOM, taken_deg,
+            tolerance_deg=tolerance_deg,
+        )  # fmt: skip
         scales |= {lines.name: cell for lines, cell in zip(alike, cells, strict=True)}
     return scales

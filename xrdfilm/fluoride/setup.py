@@ -27,11 +27,11 @@ from xrdfilm.intensity.stack import Stack
 from xrdfilm.linemap.ghosts import ghost_heights
 from xrdfilm.linemap.neighbours import (
     NeighbourShapes,
-    overlapping,
     shape_of,
     stack_neighbours,
 )
 from xrdfilm.linemap.phase_shapes import PhaseShape
+from xrdfilm.linemap.stack_lines import overlapping
 from xrdfilm.lines import MeasuredLines
 from xrdfilm.scan import Scan
 

@@ -40,9 +40,6 @@ __all__ = [
     "suspect_anode",
 ]
 
-SCALE_STEPS = (18, 18, 6)  # cells tried to either side of the stated one, for 1, 2, 3 layers
-TAKEN_DEG = 0.15  # how far from where it is expected another layer's line may own a peak
-MOVED_COST, APART_COST = 0.2, 1.6  # in peaks as plain as the plainest, at the end of the freedom
 _LEAST_QUALITY = 0.35  # share of what should show, weighted by strength, that must be found
 _LEAST_ALONE = 0.6  # share of one layer's lines for which the others' absence is put up with
 _MOST_PEAKS = 60  # more peaks than these, strongest first, are noise or a powder: no help here
@@ -185,62 +182,6 @@ def scale_under(
         if orders.size >= 2 and enough and score > best:
             best, found = score, float(scale)
     return found
-
-
-def scales_together(
-    shift: CoarseShift,
-    peaks: Peaks,
-    layers: Sequence[ExpectedLines],
-    wavelength_A: float,
-    freedom: float,
-    taken_deg: FloatArray,
-    *,
-    tolerance_deg: float = TOLERANCE_DEG,
-) -> tuple[float, ...]:
-    """Cells of layers of nearly one spacing, found over stated, that own the most peaks together.
-
-    ``taken_deg``, (T,), are places as measured whose peaks other lines may own; these say nothing.
-    ``freedom`` is how far a cell may be from the stated one. That costs a little, and cells that
-    move apart cost more: a peak that each layer could own speaks for all of them.
-    """
-    count = len(layers)
-    steps = SCALE_STEPS[min(count, len(SCALE_STEPS)) - 1]
-    moved = freedom * np.linspace(-1.0, 1.0, 2 * steps + 1)
-    nearness = np.array([
-        _nearness(shift, peaks, lines, wavelength_A, 1.0 + moved, 2.0 * tolerance_deg)
-        for lines in layers
-    ])  # fmt: skip
-    free = np.abs(peaks.places_deg[:, None] - taken_deg).min(axis=1, initial=np.inf)
-    reached = nearness.any(axis=(0, 1)) & (free > TAKEN_DEG)
-    if not reached.any():
-        return (1.0,) * count
-    weight = np.log1p(peaks.significance / SIGNIFICANCE)
-    owned: FloatArray = np.zeros((1,) * count + (int(reached.sum()),))
-    for k, of_layer in enumerate(nearness[:, :, reached]):
-        shape = [1] * count + [-1]
-        shape[k] = moved.size
-        owned = np.maximum(owned, of_layer.reshape(shape))
-    score = owned @ (weight[reached] / weight.max())
-    grid = np.meshgrid(*[moved / freedom] * count, indexing="ij")
-    score -= MOVED_COST * np.square(np.mean(grid, axis=0)) + APART_COST * np.var(grid, axis=0)
-    best = np.unravel_index(int(np.argmax(score)), score.shape)
-    return tuple(float(1.0 + moved[i]) for i in best)
-
-
-def _nearness(
-    shift: CoarseShift,
-    peaks: Peaks,
-    lines: ExpectedLines,
-    wavelength_A: float,
-    scales: FloatArray,
-    reach_deg: float,
-) -> FloatArray:
-    """How near each peak has a line at cells (K,): 1 to half of ``reach_deg``, 0 at it; (K, P)."""
-    d_A = lines.d_A[within(lines, peaks, wavelength_A)]
-    true = two_theta_of(d_A * scales[:, None], wavelength_A)
-    looked = shift.places(np.where(np.isfinite(true), true, -500.0))
-    gap = np.abs(looked[:, :, None] - peaks.places_deg).min(axis=1, initial=np.inf)
-    return np.asarray(np.clip(2.0 - 2.0 * gap / reach_deg, 0.0, 1.0))
 
 
 def _missing(

@@ -6,7 +6,8 @@ import numpy as np
 
 from xrdfilm._typing import FloatArray
 from xrdfilm.crystal.radiation import Radiation, d_of, two_theta_of
-from xrdfilm.linemap.neighbours import HALF, K_BETA, NEAR_DEG, TUNGSTEN, heights_near
+from xrdfilm.linemap.neighbours import NEAR_DEG, heights_near
+from xrdfilm.linemap.stack_lines import HALF, K_BETA, TUNGSTEN
 from xrdfilm.scan import Scan
 
 SHOWS = 6.0  # of the noise: a lower top of the points about a place is chance
