@@ -11,7 +11,12 @@ from tests.invented import premises_on, scan_of
 from xrdfilm.crystal import load_phase
 from xrdfilm.crystal.radiation import radiation, two_theta_of
 from xrdfilm.intensity.stack import Layer, Stack
-from xrdfilm.linemap.neighbours import NeighbourShapes, shape_of, stack_neighbours
+from xrdfilm.linemap.neighbours import (
+    NeighbourShapes,
+    heights_near,
+    shape_of,
+    stack_neighbours,
+)
 from xrdfilm.linemap.phase_shapes import PhaseShape
 from xrdfilm.linemap.stack_lines import overlapping
 
@@ -168,3 +173,14 @@ def test_lines_and_their_ghosts_stand_where_spacings_were_found():
     untouched = [n for label, n in found.items() if "YBCO (004)" in label]
     assert untouched
     assert all(n.place_deg == stated[n.label].place_deg for n in untouched)
+
+
+def test_a_place_on_a_point_of_the_scan_is_found_whichever_way_it_is_rounded() -> None:
+    """Places reckoned from the scan's own points come back a last digit up or down."""
+    x = np.arange(20.0, 30.0, 0.02)
+    counts = np.random.default_rng(5).poisson(50.0, x.size).astype(float)
+    on, below, above = (
+        heights_near(x, counts, moved, True)[0]
+        for moved in (x[60:400], np.nextafter(x[60:400], 0.0), np.nextafter(x[60:400], 90.0))
+    )
+    assert on.tobytes() == below.tobytes() == above.tobytes()

@@ -32,7 +32,7 @@ def ghost_heights(scan: Scan, places_deg: FloatArray, radiation: Radiation) -> F
         cut_off = scan.axis_deg[scan.counts >= 0.99 * float(scan.counts.max())]
     # planes that reflect a ray at the place reflect K-alpha1 at their parent's place
     wavelengths_A, shares = np.array(rays).T[:, :, None]
-    parents = two_theta_of(spacing * (wavelengths_A / radiation.k_alpha1_A), radiation.k_alpha1_A)
+    parents = two_theta_of(spacing * wavelengths_A / radiation.k_alpha1_A, radiation.k_alpha1_A)
     seen = np.isfinite(parents)
     height, noise = (
         values.reshape(parents.shape)

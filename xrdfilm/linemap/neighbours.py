@@ -208,7 +208,8 @@ def heights_near(
     step = float(two_theta_deg[-1] - two_theta_deg[0]) / max(two_theta_deg.size - 1, 1)
     half = max(1, int(NEAR_DEG / step))
     wide = max(half + 2, int(0.8 / step))
-    middle = np.searchsorted(two_theta_deg, places)
+    # a place that is a point of the scan is that point, whichever way its last digit fell
+    middle = np.searchsorted(two_theta_deg, places - 1e-6 * step)
     inside = (middle > half) & (middle < two_theta_deg.size - half)
     index = np.clip(middle[:, None] + np.arange(-half, half + 1), 0, counts.size - 1)
     top = counts[index].max(axis=1)
