@@ -11,7 +11,7 @@ from pydantic import ValidationError
 import xrdfilm
 from tests.report import synthetic
 from xrdfilm.decision.quantities import quantities_of
-from xrdfilm.estimate import from_normal
+from xrdfilm.estimate import Estimate, from_normal
 from xrdfilm.results import (
     Orientation,
     Quantity,
@@ -198,6 +198,20 @@ def test_a_plain_interval_tells_its_sigma(sigma):
     assert Quantity.model_validate_json(skew.model_dump_json()) == skew
     none = Quantity(value=1.0, low=0.9, high=1.1, level=0.95, estimate=1.0, sigma=None)
     assert Quantity.model_validate_json(none.model_dump_json()) == none
+
+
+@pytest.mark.parametrize("sigma", [math.nan, math.inf, None, 0.0, 1e-300, 1e-15, 1e9])
+@pytest.mark.parametrize("value", [None, -0.0, 1.0, -3.3e-9, 7.77e12])
+def test_odd_figures_come_back_as_they_were_written(value, sigma):
+    for causes in ({}, {"counting": sigma or 0.0}):
+        for low, high in ((None, None), (0.0, 1.0), (-math.inf, 1.0), (value, value)):
+            bounds = (None if low is None or low < 0.0 else 0.0, 1.0)
+            found = Quantity.of(Estimate(value, low, high, 0.95, 0.3, sigma, causes, bounds))
+            text = found.model_dump_json()
+            assert Quantity.model_validate_json(text) == found
+            assert "-0.0" not in text
+            if high == 1.0 and high != value:  # a bound stays what it is
+                assert (found.low, found.high) == (low if low == 0.0 else None, 1.0)
 
 
 def test_explanation_is_written_as_columns_and_read_as_rows():

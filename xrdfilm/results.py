@@ -58,12 +58,17 @@ digit of sigma. Counting always is: it tells how films scatter among themselves.
 
 def rounded(x: float | None, digits: int = UNCERTAINTY_DIGITS) -> float | None:
     """``x`` with so many significant digits."""
-    return None if x is None else float(f"{x:.{digits}g}")
+    return None if x is None else float(f"{x:.{digits}g}") + 0.0  # no "-0.0"
+
+
+def _told(x: float | None) -> float | None:
+    """``x``, or None where it is no number: JSON knows neither nan nor infinity."""
+    return None if x is None or not math.isfinite(x) else x
 
 
 def to_place(x: float | None, place: int | None) -> float | None:
     """``x`` to so many decimals; with nine digits where no uncertainty says how many."""
-    if x is None or place is None or not math.isfinite(x):
+    if x is None or place is None:
         return rounded(x, 9)
     return round(x, place) + 0.0  # no "-0.0"
 
@@ -128,24 +133,27 @@ class Quantity(_Record):
         Sigma keeps `UNCERTAINTY_DIGITS` and the others end where it ends.
         """
         e = estimate
-        width = None if e.low is None or e.high is None else e.high - e.low
-        place = last_place(e.sigma, width)
-        low, high, sigma = to_place(e.low, place), to_place(e.high, place), rounded(e.sigma)
-        implied = None if e.sources or e.value is None else _implied(low, high, e.level)
-        if implied is not None and sigma is not None and abs(implied - sigma) <= 0.005 * sigma:
-            sigma = implied  # as it will be read
+        value, centre, sigma = _told(e.value), _told(e.estimate), _told(e.sigma)
+        low, high = _told(e.low), _told(e.high)
+        width = None if low is None or high is None else high - low
+        place = last_place(sigma, width)
+        low, high = (x if x in e.bounds else to_place(x, place) for x in (low, high))
+        implied = None if e.sources or value is None else _implied(low, high, e.level)
+        told = rounded(sigma)
+        if implied is not None and told is not None and abs(implied - told) <= 0.005 * told:
+            told = implied  # as it will be read
         return cls.model_construct(  # numbers of our own: checked again when read
-            value=to_place(e.value, place),
+            value=to_place(value, place),
             low=low,
             high=high,
             level=e.level,
-            estimate=to_place(e.estimate, place),
-            sigma=sigma,
+            estimate=to_place(centre, place),
+            sigma=told,
             sources={
                 name: part
-                for name, value in e.sources.items()
-                if (part := rounded(value)) is not None
-                and (part >= LEAST_SHARE * (e.sigma or 0.0) or name.startswith("counting"))
+                for name, x in e.sources.items()
+                if (part := rounded(_told(x))) is not None
+                and (part >= LEAST_SHARE * (sigma or 0.0) or name.startswith("counting"))
             },
         )
 
@@ -170,7 +178,8 @@ class Quantity(_Record):
             del told["estimate"]
         plain = self.value is not None and not self.sources
         implied = _implied(self.low, self.high, self.level) if plain else None
-        if self.sigma == implied or (self.sigma == 0.0 and self.low == self.value == self.high):
+        point = self.value is not None and self.low == self.value == self.high
+        if self.sigma == (0.0 if point else implied):
             del told["sigma"]
         if not self.sources:
             del told["sources"]

@@ -22,6 +22,7 @@ from xrdfilm.decision.quantities import (
 )
 from xrdfilm.errors import LimitFileError
 from xrdfilm.estimate import Estimate, from_draws, from_normal
+from xrdfilm.numbers import show
 from xrdfilm.results import Quantity
 
 FRACTION = (0.0, 1.0)
@@ -419,3 +420,15 @@ class TestAcceptanceStudy:
         slack = 3.0 * math.sqrt(np.sum(explained * (1 - explained))) / self.CASES
         assert np.mean(verdicts == "pass") == pytest.approx(np.mean(explained), abs=slack)
         assert np.mean(verdicts == "fail") < 0.01
+
+
+@pytest.mark.parametrize("high", [11.688148, 11.68815, 11.688152])
+def test_a_reason_tells_the_digits_of_the_record(high):
+    """One rounding only: the sentence, the reason's figures and the film's own are the same."""
+    sigma = 0.0023448
+    estimate = from_normal(high - norm.ppf(0.975) * sigma, sigma)
+    found = decide({"c_A": estimate}, parse_limits("[[limit]]\nquantity = 'c_A'\nmax = 11.74\n"))
+    (reason,) = found.reasons
+    record = Quantity.of(estimate)
+    assert (reason.value, reason.low, reason.high) == (record.value, record.low, record.high)
+    assert show(reason, unit="Å") in reason.text

@@ -6,10 +6,10 @@ import math
 from typing import TYPE_CHECKING, Any, Literal
 
 from xrdfilm.decision.guard import Tolerance, acceptance, deciding_factor
-from xrdfilm.decision.quantities import DETECTED
+from xrdfilm.decision.quantities import DETECTED, QuantitySpec
 from xrdfilm.estimate import Estimate
 from xrdfilm.numbers import duration, number, probability, show
-from xrdfilm.results import Reason
+from xrdfilm.results import Quantity, Reason
 
 if TYPE_CHECKING:
     from xrdfilm.decision.limits import LimitTable
@@ -49,7 +49,7 @@ def judge_limit(
     if limit.quantity.endswith(DETECTED):
         return _judge_seen(limit, record, broken)
     guarded = acceptance(limit.tolerance, estimate, risk)
-    shown = f"{_capital(spec.label)} {show(estimate, scale=spec.scale, unit=spec.unit)}"
+    shown = _figure(spec, estimate)
     the_limit = f"the limit of {limit.in_words()}"
     odds = f"probability of breaking it {probability(broken)}"
     if broken < risk:
@@ -84,7 +84,7 @@ def _judge_interval(
 ) -> Reason:
     """Without a distribution, only an interval on one side of the limit decides."""
     spec, tolerance = limit.spec, limit.tolerance
-    shown = f"{_capital(spec.label)} {show(estimate, scale=spec.scale, unit=spec.unit)}"
+    shown = _figure(spec, estimate)
     low = -math.inf if estimate.low is None else estimate.low
     high = math.inf if estimate.high is None else estimate.high
     least = -math.inf if tolerance.low is None else tolerance.low
@@ -145,12 +145,13 @@ def _reason(
             for side, value in (("max", guarded.high), ("min", guarded.low))
             if value is not None
         }
+    found = None if estimate is None else Quantity.of(estimate)  # the digits of the record
     return Reason(
         quantity=limit.quantity,
         limit=record,
-        value=None if estimate is None else estimate.value,
-        low=None if estimate is None else estimate.low,
-        high=None if estimate is None else estimate.high,
+        value=None if found is None else found.value,
+        low=None if found is None else found.low,
+        high=None if found is None else found.high,
         outcome=outcome,
         text=text,
         level=None if estimate is None else estimate.level,
@@ -158,6 +159,12 @@ def _reason(
         acceptance=accept,
         decided_by=decided_by or None,
     )
+
+
+def _figure(spec: QuantitySpec, estimate: Estimate) -> str:
+    """The quantity with its figure, in the digits that the record keeps."""
+    found = show(Quantity.of(estimate), scale=spec.scale, unit=spec.unit)
+    return f"{_capital(spec.label)} {found}"
 
 
 def _capital(text: str) -> str:
