@@ -300,7 +300,26 @@ def test_without_javascript_the_pages_still_read(report, browser):
     assert page.locator("#film-table tbody tr").count() == 12
     assert not page.locator("#filters").is_visible()
     page.goto(report.sheets["R-0142-06"].as_uri())
-    assert page.locator("noscript").inner_text().startswith("The drawing needs JavaScript")
+    assert page.locator("noscript").inner_text().startswith("The drawings need JavaScript")
+    assert page.locator("noscript a").get_attribute("href") == "../report.pdf"
+    assert not page.locator(".key-line").is_visible()  # it explains what is not drawn
+    told = page.locator("table.limits tbody tr").first.inner_text()
+    assert re.search(r"conversion\s+≥ 95 %.*71\.0 % \(\S+ to \S+\).*broken", told, re.DOTALL)
+    context.close()
+
+
+def test_a_browser_that_cannot_inflate_still_draws_the_scan(report, browser):
+    context = browser.new_context()
+    context.add_init_script("delete window.DecompressionStream")
+    page = context.new_page()
+    faults = []
+    page.on("pageerror", lambda error: faults.append(str(error)))
+    page.goto(report.sheets["R-0142-06"].as_uri())
+    page.wait_for_selector("html[data-drawn]")
+    assert page.locator("#plot canvas").count() == 3
+    assert "too old" in page.locator("p[role=note]").inner_text()
+    assert "undefined" not in page.locator("main").inner_text()
+    assert faults == []
     context.close()
 
 

@@ -7,7 +7,7 @@ import pytest
 
 from tests.report import synthetic
 from xrdfilm.analysis.picture import FilmPicture, TickRow
-from xrdfilm.report.content import flatten, short_reason
+from xrdfilm.report.content import film_content, flatten, short_reason
 from xrdfilm.report.html import asset, index_page, sheet_page
 from xrdfilm.report.names import LONGEST, slugs
 from xrdfilm.report.overview import run_content
@@ -92,6 +92,23 @@ def test_a_sheet_says_all_that_is_known(run, content):
         "intervals at 95 %", "recipe: growth_time_min",
     ):  # fmt: skip
         assert words in page, words
+
+
+@pytest.mark.parametrize(
+    ("orientation", "without", "said"),
+    [
+        ("aligned (00l)", "random", ("12", "does not fit")),
+        ("random", "aligned", ("does not fit", "18")),
+        (None, "random", ("12", "not measured")),
+    ],
+)
+def test_an_assumption_that_the_lines_refuse_is_told(run, orientation, without, said):
+    film = run[0].films[5]
+    changed = {"orientation": orientation, f"volume_fraction_{without}": None}
+    told = film.fluoride.model_copy(update=changed)
+    found = film_content(film.model_copy(update={"fluoride": told}), "x").fluoride
+    assert found.aligned.startswith(said[0])
+    assert found.random.startswith(said[1])
 
 
 def test_nothing_is_asked_of_the_network(run, content):

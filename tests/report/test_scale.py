@@ -119,6 +119,15 @@ def test_traces_follow_the_limited_quantities():
     assert [text for _, text in a_axis.limits] == ["5", "15"]
     assert len(a_axis.points) == 11  # the unreadable film has none
     assert all(point.low >= point.high for point in a_axis.points)  # pixels run downwards
+    # a figure is a dot, or a stroke at the limit where only that is known
+    fluoride = next(trace for trace in traces if trace.label == "fluoride left, if aligned")
+    for trace in (a_axis, fluoride):
+        assert all((point.y is None) != (point.limit is None) for point in trace.points)
+        assert all(p.limit == p.high for p in trace.points if p.limit is not None)
+    assert any(point.limit is not None for point in fluoride.points)
+    conversion = traces[0]
+    assert all(p.limit == p.low for p in conversion.points if p.limit is not None)
+    assert any(point.limit is not None for point in conversion.points)
 
 
 @pytest.mark.parametrize(

@@ -304,11 +304,11 @@ def _fluoride(found: Fluoride | None) -> FluorideContent | None:
         rows.append(Row("index", show(found.index), "area ratio, no fraction"))
     rows.append(Row("its orientation", found.orientation or "cannot be told"))
     rows.append(Row("route", ROUTES[found.route]))
-    name = "fluoride_volume_fraction"
+    aligned = (found.orientation or "").startswith("aligned")
     return FluorideContent(
         detected=found.detected,
-        aligned=quantity_text(found.volume_fraction_aligned, name),
-        random=quantity_text(found.volume_fraction_random, name),
+        aligned=_left(found.volume_fraction_aligned, refused=found.orientation == "random"),
+        random=_left(found.volume_fraction_random, refused=aligned),
         least_aligned=least(found.detection_limit_aligned),
         least_random=least(found.detection_limit_random),
         rows=tuple(rows),
@@ -319,6 +319,13 @@ def _fluoride(found: Fluoride | None) -> FluorideContent | None:
             if text not in (HF_CAUTION, BARIUM_CAUTION)
         ),
     )
+
+
+def _left(fraction: Quantity | None, *, refused: bool) -> str:
+    """Fluoride left under one assumption, or that the lines refuse the assumption."""
+    if fraction is None and refused:
+        return "does not fit"
+    return quantity_text(fraction, "fluoride_volume_fraction")
 
 
 def _texture(film: Film) -> tuple[Row, ...]:

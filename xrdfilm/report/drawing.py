@@ -34,7 +34,7 @@ FONT, BOLD = "DejaVuSans", "DejaVuSans-Bold"
 
 
 def draw_mark(canvas: Canvas, x: float, y: float, size: float, verdict: str) -> None:
-    """The verdict's shape: disc, square, diamond or hollow square; (x, y) is its lower left."""
+    """The verdict's shape: disc, square, half-filled diamond, hollow square; (x, y): lower left."""
     kind = {"kept": "pass", "broken": "fail", "open": "undecided"}.get(verdict, verdict)
     canvas.saveState()
     canvas.setFillColor(VERDICT_COLOURS[kind])
@@ -60,10 +60,10 @@ def draw_mark(canvas: Canvas, x: float, y: float, size: float, verdict: str) -> 
         path([(4.8, 4.8), (11.2, 11.2)])
         path([(11.2, 4.8), (4.8, 11.2)])
     elif kind == "undecided":
-        path([(8, 0.2), (15.8, 8), (8, 15.8), (0.2, 8)], close=True, fill=1)
-        canvas.setFillColor("#ffffff")
-        canvas.setFont(BOLD, 10 * s)
-        canvas.drawCentredString(x + 8 * s, y + 4.4 * s, "?")
+        canvas.setStrokeColor(VERDICT_COLOURS[kind])
+        canvas.setLineWidth(1.7 * s)
+        path([(14.8, 8), (8, 14.8), (1.2, 8)], close=True, fill=1)
+        path([(8, 1.2), (14.8, 8), (8, 14.8), (1.2, 8)], close=True)
     else:
         canvas.setStrokeColor(VERDICT_COLOURS[kind])
         canvas.setDash(2.5 * s, 1.7 * s)

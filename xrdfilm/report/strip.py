@@ -11,7 +11,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from xrdfilm.decision.quantities import QUANTITIES, quantities_of
+from xrdfilm.decision.quantities import QUANTITIES, QuantitySpec, quantities_of
+from xrdfilm.estimate import Estimate
 from xrdfilm.numbers import number
 from xrdfilm.results import Film
 
@@ -44,7 +45,10 @@ class Strip:
 
 @dataclass(frozen=True, slots=True)
 class TracePoint:
-    """One film's figure: place in per cent, pixels from the top (None: no single value)."""
+    """One film's figure: place in per cent, pixels from the top (None: no single value).
+
+    ``limit`` is the known end of a figure that is known from one side only.
+    """
 
     x: float
     y: float | None
@@ -52,6 +56,7 @@ class TracePoint:
     high: float
     verdict: str
     title: str
+    limit: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -176,6 +181,18 @@ def _round_ends(low: float, high: float) -> tuple[float, float]:
     return round(first * step, 12), round(last * step, 12)
 
 
+def _one_sided(estimate: Estimate, spec: QuantitySpec) -> float | None:
+    """The limit of a figure that is known from one side only."""
+    if estimate.value is not None:
+        return None
+    least, most = spec.bounds
+    if estimate.low in (None, least) and estimate.high not in (None, most):
+        return estimate.high
+    if estimate.high in (None, most) and estimate.low not in (None, least):
+        return estimate.low
+    return None
+
+
 def _trace(name: str, films: Sequence[Film], by_place: bool) -> Trace | None:
     spec = QUANTITIES[name]
     found = [quantities_of(film).get(name) for film in films]
@@ -215,6 +232,7 @@ def _trace(name: str, films: Sequence[Film], by_place: bool) -> Trace | None:
                 down(largest),
                 film.verdict,
                 film.film,
+                None if (end := _one_sided(estimate, spec)) is None else down(end),
             )
         )
     limits = tuple((down(b), f"{number(b * spec.scale, 6)}") for b in sorted(bounds))

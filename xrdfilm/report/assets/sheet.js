@@ -91,9 +91,15 @@
     const stream = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("deflate-raw"));
     return (await new Response(stream).text()).split("\u001e");
   };
-  const [told, ...parts] = await inflated(document.getElementById("more"));
-  document.querySelectorAll("[data-more]").forEach((place, i) => { place.innerHTML = parts[i]; });
-  const { ticks, ghosts, hidden, windows, sideLabels } = JSON.parse(told);
+  let told = "{}", parts = [];
+  try {
+    [told, ...parts] = await inflated(document.getElementById("more"));
+  } catch { // browsers before 2023 cannot inflate: the scan is drawn without its marks
+    document.getElementById("plot").insertAdjacentHTML("afterend", `<p class="small" role="note">This browser is too old
+for the scales of the limits, the marks on the scan and the lists of lines: a newer one and the PDF show them.</p>`);
+  }
+  document.querySelectorAll("[data-more]").forEach((place, i) => { place.innerHTML = parts[i] || ""; });
+  const { ticks = [], ghosts = [], hidden = [], windows = [], sideLabels = [] } = JSON.parse(told);
   ticks.forEach((row) => { row.labels = row.labels.split(","); });
   const zonesOf = (ends) => ends.flatMap((low, i) => (i % 2 ? [] : [[low, ends[i + 1]]]));
   const residual = x.map((_, i) => fit[i] === null || counts[i] === null ? null
