@@ -122,7 +122,7 @@ def _ghosts(k_beta: float, tungsten: float) -> Callable[[Case, np.random.Generat
 NO_FLUORIDE: dict[str, tuple[Sequence[int], Callable[[Case, np.random.Generator], Film]]] = {
     "CeO2 (111) and La2Zr2O7 (222)": ((TAPE,), _beside),
     "BaCO3 (111) and (021)": (ALL, _carbonate),
-    # the most that `xrdfilm.linemap.neighbours` allows for
+    # the most that `xrdfilm.linemap.stack_lines` allows for
     f"K-beta ghosts of up to {100 * K_BETA:g} %": (ALL, _ghosts(K_BETA, 0.0008)),
     f"W ghosts of up to {100 * TUNGSTEN:g} %": (ALL, _ghosts(0.003, TUNGSTEN)),
 }

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.special import ndtri
@@ -181,3 +183,26 @@ def test_a_window_that_no_line_describes_says_nothing():
         assert scan.usable.any()
         best = np.argmax(np.where(scan.usable, scan.areas / scan.sigma_blank, -np.inf))
         assert PLACES[best] == pytest.approx(25.0, abs=0.03)
+
+
+def test_a_neighbour_a_little_off_its_place_is_no_line():
+    """What a weak neighbour leaves over where its spacing is a thousandth or two off."""
+    place, narrow = 25.3, LineShape(0.1, 0.5)
+    near = np.abs(PLACES - place) < 0.35
+    highest: dict[tuple[float, bool], list[float]] = {}
+    for off in (0.0, 0.03, 0.05):
+        for seed in range(60):
+            rng = np.random.default_rng([seed, 8])
+            counts = rng.poisson(15.0 + line(place + off, 2.5, narrow)).astype(float)
+            cut = window(counts, [Neighbour("beside", place, narrow)])
+            for doubted in (True, False):
+                seen = replace(cut, doubtful=cut.doubtful * doubted)
+                scan = scan_line(seen, PLACES, SHAPE)
+                z = np.where(scan.usable, scan.areas / scan.sigma_blank, -9.0)
+                highest.setdefault((off, doubted), []).append(float(z[near].max()))
+    calls = {case: np.mean(np.array(z) > 3.0) for case, z in highest.items()}
+    assert calls[0.05, False] > 0.6  # taken at its word, the neighbour would make a line
+    assert calls[0.05, True] < 0.4
+    assert calls[0.03, True] < 0.1
+    # where it stands as it should, little is lost
+    assert np.mean(highest[0.0, True]) > np.mean(highest[0.0, False]) - 0.2

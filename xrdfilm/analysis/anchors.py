@@ -68,7 +68,7 @@ def cells_of_buffers(
             continue
         seen = alignment.correct(line.two_theta_deg)
         at = float(seen - refraction_shift(seen, decrement(what.reflection.phase, premises)))
-        ratio = float(d_of(at, wavelength)) / what.d_A
+        ratio = float(d_of(at, wavelength)) / _middle_A(what, premises)
         sigma_deg = line.two_theta_sigma_deg
         plain = width_is_sound(line) and len(what.members) == 1
         if not plain:
@@ -82,6 +82,14 @@ def cells_of_buffers(
         weights = [1.0 / sigma**2 for _, sigma in ratios]
         cells[phase] = float(np.average([ratio for ratio, _ in ratios], weights=weights)), plain
     return cells
+
+
+def _middle_A(what: LaidLine, premises: Premises) -> float:
+    """Spacing of a line as stated; of a blend, the middle of its members'."""
+    if len(what.members) == 1:
+        return what.d_A
+    phases = {layer.phase.key: layer.phase for layer in premises.stack.layers}
+    return float(np.mean([phases[m.phase].cell.d_spacing([m.hkl])[0] for m in what.members]))
 
 
 def spacings_found(

@@ -79,8 +79,10 @@ def _without_sure_buffers(peaks: Peaks, prepared: Prepared) -> CoarseShift | Non
         except AlignmentError:
             continue
         if _each_shows_its_strongest(found, others, peaks, radiation):
-            of_film = {match.peak for match in found.of(prepared.premises.film.key)}
-            if len(of_film) >= 3:
+            of_film = list(found.of(prepared.premises.film.key))
+            # c is three times a: every third order is also one of the a-axis grains
+            own = any(match.hkl[2] % 3 for match in of_film)
+            if own and len({match.peak for match in of_film}) >= 3:
                 return replace(
                     found, cell_scale=dict.fromkeys(buffers, 1.0) | dict(found.cell_scale)
                 )

@@ -28,6 +28,7 @@ from xrdfilm.fitting.line_window import LineShape, LineWindow, expected_counts, 
 from xrdfilm.fitting.profile import doublet
 
 KNOWN_SHARE = 0.03  # a place that keeps less of its information than this beside others is unusable
+PLAIN = 10.0  # significance of a line that nobody doubts
 ASTRAY = 4.0  # chi-square a degree of freedom beyond which a window is not described at all
 _TABLE_PER_FWHM = 64
 
@@ -36,13 +37,14 @@ _TABLE_PER_FWHM = 64
 class LineScan:
     """One line fitted at G cell edges.
 
-    ``areas``, ``sigma_blank`` (uncertainty where no line is there), ``variance_slope`` (what a
-    true area A adds to the variance: slope × A), ``third`` (third cumulant of a blank's area,
-    relative to sigma³) and ``path`` (cosine between the whitened estimators of grid point and
-    next) have shape (G,), ``path`` (G-1,). ``usable`` (G,) is False where the place is outside
-    the scan or cannot be told from its neighbours. ``share`` (G,) is the part of the line's
-    information that background and neighbours leave. ``found`` names the neighbours that stand
-    out, with their significance. ``chi_square`` belongs to the best of the fits.
+    ``areas``, ``sigma_blank`` (uncertainty where no line is there, by counting and by neighbours'
+    places), ``variance_slope`` (what a true area A adds to the variance: slope × A), ``third``
+    (third cumulant of a blank's area, relative to sigma³) and ``path`` (cosine between the whitened
+    estimators of grid point and next) have shape (G,), ``path`` (G-1,). ``usable`` (G,) is False
+    where the place is outside the scan or cannot be told from its neighbours. ``share`` (G,) is the
+    part of the line's information that background and neighbours leave. ``found`` names the
+    neighbours that stand out, with their significance. ``chi_square`` belongs to the best of the
+    fits.
     """
 
     places_deg: FloatArray
@@ -106,12 +108,14 @@ def scan_line(window: LineWindow, places_deg: FloatArray, shape: LineShape) -> L
     chi_square = float(np.sum(np.square(residual) * variance / spread_of))
     inverse_sum = float(np.sum(1.0 / spread_of)) if counting else 0.0
     # where the best line is strong its shape counts too, and that is not the background's fault
-    misfit = chi_square > dof + 4.0 * np.sqrt(2.0 * dof + inverse_sum) and there < 10.0
+    misfit = chi_square > dof + 4.0 * np.sqrt(2.0 * dof + inverse_sum) and there < PLAIN
     widened = chi_square / dof if misfit else 1.0
     # where the line explains less of a window's structure than is left over, it is no line's
     if chi_square > ASTRAY * dof and chi_square - dof > there**2:
         usable = np.zeros_like(usable)
     estimator = whitened * root / safe[:, None]
+    # beside a plain line its flanks pass for neighbours, of whose places nobody need be in doubt
+    misplaced = np.square(estimator @ window.doubtful).sum(axis=1) if there < PLAIN else 0.0
     square = np.square(estimator)
     third = np.zeros_like(areas)
     slope = np.zeros_like(areas)
@@ -123,7 +127,7 @@ def scan_line(window: LineWindow, places_deg: FloatArray, shape: LineShape) -> L
     return LineScan(
         places_deg,
         areas,
-        np.sqrt(widened / safe),
+        np.sqrt(widened / safe + misplaced),
         slope,
         third,
         np.einsum("gn,gn->g", unit[:-1], unit[1:]),

@@ -20,6 +20,8 @@ from xrdfilm.fitting.profile import doublet
 
 STRONG_NEIGHBOUR = 8.0  # a neighbour this significant also gets its place fitted, its core left out
 WIDTH_SHOWS = 25.0
+PLACE_DOUBT = 1e-3  # of a spacing: how far a neighbour may be off, strained as it may be
+LEAST_DOUBTED = 2.0  # significance of a neighbour whose place matters
 VERY_STRONG = 60.0
 TAIL_DOUBT = 0.05
 STANDS_OUT = 4.0
@@ -58,6 +60,8 @@ class LineWindow:
 
     ``model`` (N,) is the fit of the basis alone; ``fixed`` the variances where the counts are not
     Poisson (``counting`` False); ``found`` the neighbours that stand out, with significance.
+    ``doubtful`` (N, K) are neighbours that show, but too little for their places to be fitted: by
+    how much each changes the counts where its place is off by a standard uncertainty.
     """
 
     x: FloatArray
@@ -70,6 +74,7 @@ class LineWindow:
     ratio: float
     second_share: float
     found: tuple[tuple[str, float], ...]
+    doubtful: FloatArray
 
 
 def line_window(
@@ -120,7 +125,7 @@ def line_window(
         np.hstack([basis, *own]), y, fixed, floor, counting, without_last=bool(own)
     )
     found: list[tuple[str, float]] = []
-    keep = np.ones(x.size, dtype=bool)
+    keep, everywhere = np.ones(x.size, dtype=bool), x
     open_places: list[int] = []
     open_widths: set[int] = set()
     noise = float(np.sqrt(max(_median(model), floor)))
@@ -165,7 +170,24 @@ def line_window(
         model, amplitudes, errors = poisson_fit(
             lit, y, fixed, floor, counting, without_last=bool(own)
         )
-    return LineWindow(x, y, basis, model, fixed, floor, counting, ratio, share, tuple(found))
+    at = range(power.shape[1], power.shape[1] + len(neighbours))
+    significance_of = amplitudes[at] / errors[at] if len(at) else np.zeros(0)
+    doubted = [
+        k
+        for k in np.flatnonzero(significance_of > LEAST_DOUBTED).tolist()
+        if significance_of[k] <= STRONG_NEIGHBOUR
+        and neighbours[k].ceiling_area is None
+        and everywhere[0] < neighbours[k].place_deg < everywhere[-1]
+    ]
+    doubtful = np.zeros((x.size, len(doubted)))
+    if doubted:
+        theta = np.radians([neighbours[k].place_deg / 2.0 for k in doubted])
+        off_deg = np.degrees(2.0 * np.tan(theta) * PLACE_DOUBT)
+        slopes = np.gradient(extra[doubted], everywhere, axis=1)[:, keep]
+        doubtful = (slopes * (amplitudes[at][doubted] * off_deg)[:, None]).T
+    return LineWindow(
+        x, y, basis, model, fixed, floor, counting, ratio, share, tuple(found), doubtful
+    )
 
 
 def _powers(x: FloatArray, degree: int) -> FloatArray:
