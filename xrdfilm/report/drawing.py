@@ -313,18 +313,21 @@ def draw_scan(
         labels.setFont(FONT, 4.2)
         labels.setFillColor(MUTED)
         used = -1e9
-        order = np.argsort(phase.two_theta_deg)
-        for j in order:
-            place = float(phase.two_theta_deg[j])
-            if not span[0] <= place <= span[1]:
-                continue
-            at = round(tick_panel.x(place), 1)
+        order = [
+            j
+            for j in np.argsort(phase.two_theta_deg)
+            if span[0] <= phase.two_theta_deg[j] <= span[1]
+        ]
+        ends = [round(tick_panel.x(float(phase.two_theta_deg[j])), 1) for j in order]
+        for j, at, following in zip(order, ends, [*ends[1:], math.inf], strict=True):
             marks.moveTo(at, bottom + 1.2)
             marks.lineTo(at, bottom + row - 1.2)
-            if at > used and at + 12 < left + across:
+            wide = 2.2 + canvas.stringWidth(phase.labels[j], FONT, 4.2)
+            # a label stands where the next mark does not strike it out
+            if at > used and at + wide < min(following, left + across):
                 labels.setTextOrigin(round(at + 1.2, 1), round(bottom + 1.9, 1))
                 labels.textOut(phase.labels[j])
-                used = at + 3 + canvas.stringWidth(phase.labels[j], FONT, 4.2)
+                used = at + wide + 0.8
         canvas.drawPath(marks)
         canvas.drawText(labels)
     tick_panel.ticks_x("2θ / °")
