@@ -210,6 +210,8 @@ def _line_account(orientation: Orientation) -> RenderableType:
 
     names = list(dict.fromkeys(n for row in orientation.explanation for n in row["given_by"]))
     table = Table(title="Line by line (areas in counts·deg)", title_justify="left", box=None)
+    table.caption = "±: of the area; the last column counts in what is uncertain of the sum as well"
+    table.caption_justify = "left"
     for heading in ("line", "area", "±", *(f"from {n}" for n in names), "sum", "off, in σ"):
         table.add_column(heading, justify="left" if heading == "line" else "right")
     for row in orientation.explanation:
