@@ -173,6 +173,18 @@ def test_digits_end_where_the_uncertainty_does():
     }
 
 
+def test_digits_tell_films_apart_that_share_a_wide_uncertainty():
+    """Rounding adds little to the scatter by counting, however wide the alignment's part is."""
+    counting, rng = 2.7e-6, np.random.default_rng(8)
+    causes = {"counting": counting, "alignment": 0.0023}
+    c = rng.normal(11.68, counting, 400)
+    found = [Quantity.of(from_normal(float(x), 0.0023, sources=causes)).value for x in c]
+    assert np.std(np.array(found) - c) < 0.05 * counting
+    assert Quantity.of(from_normal(11.6812345, 0.0023, sources={"alignment": 0.0023})).value == (
+        11.68123
+    )
+
+
 @pytest.mark.parametrize("sigma", [0.001224, 0.0997, 1.0049, 37.449])
 def test_rounding_moves_a_figure_by_little_of_its_uncertainty(sigma):
     rng = np.random.default_rng(3)

@@ -130,13 +130,18 @@ class Quantity(_Record):
     def of(cls, estimate: Estimate) -> Quantity:
         """The record of an estimate, to the digits that its uncertainty supports.
 
-        Sigma keeps `UNCERTAINTY_DIGITS` and the others end where it ends.
+        Sigma keeps `UNCERTAINTY_DIGITS` and the others end where it ends, or where two digits of
+        its part by counting end, by which films and runs are compared.
         """
         e = estimate
         value, centre, sigma = _told(e.value), _told(e.estimate), _told(e.sigma)
         low, high = _told(e.low), _told(e.high)
         width = None if low is None or high is None else high - low
-        place = last_place(sigma, width)
+        own = [_told(x) for name, x in e.sources.items() if name.startswith("counting")]
+        # what films share may be far wider than what tells them apart: two digits of that stay
+        own_place, place = last_place(*own), last_place(sigma, width)
+        if place is not None and own_place is not None:
+            place = max(place, own_place - 1)
         low, high = (x if x in e.bounds else to_place(x, place) for x in (low, high))
         implied = None if e.sources or value is None else _implied(low, high, e.level)
         told = rounded(sigma)
@@ -187,7 +192,7 @@ class Quantity(_Record):
 
 
 Figure = Annotated[float, AfterValidator(lambda x: float(f"{x:.7g}"))]
-"""A number that carries no uncertainty of its own beside it, to seven digits."""
+"""A number without an uncertainty of its own, to seven digits."""
 
 Rough = Annotated[float, AfterValidator(lambda x: float(f"{x:.4g}"))]
 """A number that is itself a measure of doubt (a probability, what could have been seen)."""
@@ -198,9 +203,9 @@ class Reason(_Record):
 
     quantity: str = Field(description="the limited quantity")
     limit: dict[str, Any] = Field(description='e.g. {"max": 0.05, "risk": 0.05, "grade": "A"}')
-    value: Figure | None = Field(description="the figure; null with a one-sided limit")
-    low: Figure | None = Field(description="lower end of its interval")
-    high: Figure | None = Field(description="upper end of its interval")
+    value: float | None = Field(description="the figure; null with a one-sided limit")
+    low: float | None = Field(description="lower end of its interval")
+    high: float | None = Field(description="upper end of its interval")
     outcome: Literal["pass", "fail", "undecided"] = Field(description="whether the limit is kept")
     text: str = Field(description="the reason in a sentence")
     level: float | None = Field(default=None, description="probability of the interval")

@@ -422,11 +422,12 @@ class TestAcceptanceStudy:
         assert np.mean(verdicts == "fail") < 0.01
 
 
+@pytest.mark.parametrize("sources", [None, {"counting": 3.92e-5, "alignment": 0.0023448}])
 @pytest.mark.parametrize("high", [11.688148, 11.68815, 11.688152])
-def test_a_reason_tells_the_digits_of_the_record(high):
+def test_a_reason_tells_the_digits_of_the_record(high, sources):
     """One rounding only: the sentence, the reason's figures and the film's own are the same."""
     sigma = 0.0023448
-    estimate = from_normal(high - norm.ppf(0.975) * sigma, sigma)
+    estimate = from_normal(high - norm.ppf(0.975) * sigma, sigma, sources=sources)
     found = decide({"c_A": estimate}, parse_limits("[[limit]]\nquantity = 'c_A'\nmax = 11.74\n"))
     (reason,) = found.reasons
     record = Quantity.of(estimate)
