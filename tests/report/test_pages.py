@@ -111,6 +111,17 @@ def test_an_assumption_that_the_lines_refuse_is_told(run, orientation, without, 
     assert found.random.startswith(said[1])
 
 
+def test_what_phases_have_in_common_stands_once(run):
+    film = run[0].films[5]
+    note = "not above 7.7 % of volume, if its grains are random"
+    unseen = [p.model_copy(update={"note": note, "lines": []}) for p in film.phases]
+    found = film_content(film.model_copy(update={"phases": unseen}), "x")
+    assert {text for _, _, text in found.phases} == {"not above 7.7 % of volume"}
+    assert "at random" in found.phases_note
+    other = [p.model_copy(update={"note": "one line of its own"}) for p in film.phases]
+    assert film_content(film.model_copy(update={"phases": other}), "x").phases_note == ""
+
+
 def test_nothing_is_asked_of_the_network(run, content):
     pages = [index_of(run[0], content)] + [
         sheet_page(content, i, run[1].get(f.name), pdf=True) for i, f in enumerate(content.films)

@@ -15,7 +15,7 @@ from typing import Any
 from xrdfilm.decision.quantities import DETECTED, QUANTITIES, find_quantity
 from xrdfilm.numbers import number, plus_minus, show
 from xrdfilm.report.scale import LimitScale, limit_scale
-from xrdfilm.results import Film, Fluoride, Line, Quantity, Reason
+from xrdfilm.results import Film, Fluoride, Line, PhaseFinding, Quantity, Reason
 from xrdfilm.safety import BARIUM_CAUTION, HF_CAUTION, LOCAL_CODES
 
 VERDICT_WORDS = {
@@ -31,6 +31,8 @@ ROUTES = {
     "coupled": "coupled scan",
     "tilt": "tilt scan",
 }
+IF_RANDOM = ", if its grains are random"
+"""How the notes of phases that do not show end."""
 UNITS = {name: (spec.scale, spec.unit) for name, spec in QUANTITIES.items()}
 
 
@@ -107,6 +109,7 @@ class FilmContent:
     texture: tuple[Row, ...]
     texture_notes: tuple[str, ...]
     phases: tuple[tuple[str, bool, str], ...]
+    phases_note: str
     lines: tuple[LineRow, ...]
     warnings: tuple[str, ...]
     cautions: tuple[str, ...]
@@ -169,20 +172,11 @@ def film_content(film: Film, slug: str) -> FilmContent:
         lattice_notes=_lattice_notes(film),
         texture=_texture(film),
         texture_notes=tuple(texture.notes) if texture else (),
-        phases=tuple(
-            (
-                p.phase,
-                p.detected,
-                "; ".join(
-                    part
-                    for part in (
-                        ", ".join(line.removeprefix(f"{p.phase} ") for line in p.lines),
-                        p.note,
-                    )
-                    if part
-                ),
-            )
-            for p in film.phases
+        phases=tuple((p.phase, p.detected, _phase_text(p)) for p in film.phases),
+        phases_note=(
+            "Shares of volume hold for grains at random."
+            if any(IF_RANDOM in p.note for p in film.phases)
+            else ""
         ),
         lines=tuple(_line_rows(film)),
         warnings=tuple(text for text in dict.fromkeys(film.warnings) if text != short_reason(film)),
@@ -193,6 +187,12 @@ def film_content(film: Film, slug: str) -> FilmContent:
         version=film.provenance.version,
         level=f"{number(100 * levels.pop())} %" if len(levels) == 1 else "",
     )
+
+
+def _phase_text(found: PhaseFinding) -> str:
+    """Its lines and its note; what many phases have in common stands below their table."""
+    lines = ", ".join(line.removeprefix(f"{found.phase} ") for line in found.lines)
+    return "; ".join(part for part in (lines, found.note.replace(IF_RANDOM, "")) if part)
 
 
 def short_reason(film: Film) -> str:

@@ -105,9 +105,9 @@ def _sections(film: FilmContent, picture: FilmPicture | None, width: float) -> l
             for name, seen, text in film.phases
         ]
         widths = [0.24 * width, 0.19 * width, 0.57 * width]
-        blocks.append(
-            [Rule("Phases looked for"), Table(cells, colWidths=widths, style=PLAIN, hAlign="LEFT")]
-        )
+        table = Table(cells, colWidths=widths, style=PLAIN, hAlign="LEFT")
+        below = [words(film.phases_note, SMALL)] if film.phases_note else []
+        blocks.append([Rule("Phases looked for"), table, *below])
     if film.warnings:
         blocks.append([Rule("Warnings"), *notes(film.warnings, numbered=True)])
     if film.left_out:
