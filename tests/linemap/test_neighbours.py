@@ -19,6 +19,7 @@ from xrdfilm.linemap.neighbours import (
 )
 from xrdfilm.linemap.phase_shapes import PhaseShape
 from xrdfilm.linemap.stack_lines import overlapping
+from xrdfilm.lines import Reflection
 
 CU = radiation("Cu")
 X = np.arange(15.0, 80.0, 0.02)
@@ -65,6 +66,31 @@ def test_half_wavelength_of_nickel_falls_into_the_fluoride_range():
     counts = 100.0 + peak(51.5, 1e6)
     found = labels(counts, TAPE, 24.6, 25.9)
     assert found["half wavelength of Ni-5W (200)"].place_deg == pytest.approx(25.10, abs=0.02)
+
+
+def test_a_strong_line_in_a_gap_of_the_scan_throws_ghosts_all_the_same():
+    """The substrate's peak is often left out, or excluded; its ghosts are in the scan."""
+    counts = 100.0 + peak(51.5, 1e6)
+    kept = (X < 50.0) | (X > 53.0)
+    (found,) = stack_neighbours(X[kept], counts[kept], TAPE, CU, [(48.6, 49.8)], SHAPES)
+    ghost = {n.label: n for n in found}["W L-alpha1 of Ni-5W (200)"]
+    assert ghost.ceiling_area is None  # of a peak that was not measured
+    heights, _ = heights_near(X[kept], counts[kept], np.array([51.5, 40.0]), True)
+    assert np.isnan(heights).tolist() == [True, False]
+
+
+def test_lines_of_high_orders_are_named_as_measured_lines_are():
+    tenth = str(Reflection("YBCO", (0, 0, 10)))
+    d_ratio = 1.003
+    moved, stated = (
+        {n.label: n.place_deg for n in rows[0]}
+        for rows in (
+            stack_neighbours(X, 100.0 + 0 * X, TAPE, CU, [(81.0, 84.0)], SHAPES, spacings=spacings)
+            for spacings in ({tenth: d_ratio}, None)
+        )
+    )
+    sines = [np.sin(np.radians(places[tenth] / 2.0)) for places in (stated, moved)]
+    assert sines[0] / sines[1] == pytest.approx(d_ratio, rel=1e-9)
 
 
 def test_weak_parents_throw_no_ghosts():

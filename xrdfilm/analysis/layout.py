@@ -37,8 +37,8 @@ STRONG = 0.3  # of the film's strongest line
 WEAKEST = 0.003  # of the strongest line of a phase and component
 APART_FWHM = 1.5  # lines of the film further apart than this each carry a place
 IN_PLANE_DOUBT = 2.5e-3  # how far a and b of a film may be from what its c says, relative
-NEAR_LAYER_DEG = 0.35  # nearer to another layer's line a buffer's stays where it is expected
-BUFFER_DOUBT = 2e-3  # the same of a buffer's cell, once its peaks are named
+BUFFER_DOUBT = 2e-3  # how far a buffer's cell may be from what its peaks suggest, relative
+NEAR_LAYER_DEG = 0.35  # a buffer's line nearer to one of no buffer stays where it is expected
 GHOST_LEAST = 1e-3  # of the film's strongest line: weaker ghosts do not matter beside a line
 
 
@@ -158,11 +158,11 @@ class Layout:
         return True
 
     def _cell_doubt_deg(self, place_deg: float) -> float:
-        """How far a buffer's line may be off by what its cell differs from the stated one."""
+        """How far a buffer's line may be from where the cell that its peaks suggest has it."""
         return float(np.degrees(2.0 * np.tan(np.radians(place_deg / 2.0)) * BUFFER_DOUBT))
 
     def _room_deg(self, i: int, window: tuple[int, ...], places_deg: FloatArray) -> float:
-        """How far a buffer's line along its normal is from lines of film and substrate, else 0."""
+        """How far a buffer's line along its normal is from those of no buffer; 0 of other lines."""
         line = self.lines[i]
         if line.role != "buffer" or not line.certain or line.ghost is not None:
             return 0.0

@@ -65,7 +65,7 @@ def named_peaks(peaks: Peaks, prepared: Prepared) -> CoarseShift:
 def _without_sure_buffers(peaks: Peaks, prepared: Prepared) -> CoarseShift | None:
     """The shift with the buffers' cells free, or by film and substrate alone; None by neither."""
     radiation = prepared.premises.optics.radiation
-    buffers = {layer.phase.key for layer in prepared.premises.stack.buffers}
+    buffers = _of_buffers_alone(prepared.premises)
     others = [lines for lines in prepared.expected if lines.name not in buffers]
     if not buffers or len(others) < 2:
         return None
@@ -87,6 +87,13 @@ def _without_sure_buffers(peaks: Peaks, prepared: Prepared) -> CoarseShift | Non
                     found, cell_scale=dict.fromkeys(buffers, 1.0) | dict(found.cell_scale)
                 )
     return None
+
+
+def _of_buffers_alone(premises: Premises) -> set[str]:
+    """Phases of buffers, but for those of the film or the crystal, which anchor the axis."""
+    stack = premises.stack
+    crystals = {layer.phase.key for layer in (stack.film, stack.substrate) if layer is not None}
+    return {layer.phase.key for layer in stack.buffers} - crystals
 
 
 def _each_shows_its_strongest(
@@ -154,8 +161,9 @@ def cells_by_peaks(
     peaks; those that the film's c- or a-axis grains or the substrate may own are left alone.
     """
     rays = prepared.premises.optics.radiation
-    buffers = {layer.phase.key for layer in prepared.premises.stack.buffers}
-    left = [lines for lines in prepared.expected if lines.name in buffers]
+    own = _of_buffers_alone(prepared.premises)
+    # a phase that is there twice is looked for once: its layers' lines fall together
+    left = list({lines.name: lines for lines in prepared.expected if lines.name in own}.values())
     taken = [
         i
         for i, line in enumerate(prepared.layout.lines)

@@ -41,10 +41,10 @@ class LineScan:
     places), ``variance_slope`` (what a true area A adds to the variance: slope × A), ``third``
     (third cumulant of a blank's area, relative to sigma³) and ``path`` (cosine between the whitened
     estimators of grid point and next) have shape (G,), ``path`` (G-1,). ``usable`` (G,) is False
-    where the place is outside the scan or cannot be told from its neighbours. ``share`` (G,) is the
-    part of the line's information that background and neighbours leave. ``found`` names the
-    neighbours that stand out, with their significance. ``chi_square`` belongs to the best of the
-    fits.
+    where the place is outside the scan or cannot be told from its neighbours, and at all of them
+    where no fit describes the window. ``share`` (G,) is the part of the line's information that
+    background and neighbours leave. ``found`` names the neighbours that stand out, with their
+    significance. ``chi_square`` belongs to the best of the fits.
     """
 
     places_deg: FloatArray

@@ -71,10 +71,10 @@ def stack_neighbours(
 
     ``two_theta_deg``, ``counts`` (N,), the axis aligned. A ghost is listed where its parent is
     high enough in the scan for it to show, or where the parent is a layer's own line outside the
-    scan. Lines closer together than a third of their width are listed once. Phases in ``measured``
-    have their lines' shapes from there, the others from ``shapes``; ``spacings``, found over
-    the stack's by phase or by line ("YBCO (200)"), move lines and their ghosts. ``poisson`` False:
-    the intensities are no counts, and their noise is read off them.
+    scan or in a gap of it. Lines closer together than a third of their width are listed once.
+    Phases in ``measured`` have their lines' shapes from there, the others from ``shapes``;
+    ``spacings``, found over the stack's by phase or by line ("YBCO (200)"), move lines and their
+    ghosts. ``poisson`` False: the intensities are no counts, and their noise is read off them.
     """
     known = lines_of_stack(stack, radiation)
     n = known.n_direct
@@ -201,9 +201,10 @@ def _kept_apart(lines: Sequence[tuple[float, float]]) -> list[int]:
 def heights_near(
     two_theta_deg: FloatArray, counts: FloatArray, places: FloatArray, poisson: bool
 ) -> tuple[FloatArray, FloatArray]:
-    """Height over the surroundings near each place (nan outside the scan), and their noise.
+    """Height over the surroundings near each place, and their noise.
 
     ``two_theta_deg`` and ``counts`` (N,), ``places`` (P,) in degrees; both results (P,) in counts.
+    The height is nan where nothing was measured: outside the scan, and in a gap that it leaves.
     """
     step = float(two_theta_deg[-1] - two_theta_deg[0]) / max(two_theta_deg.size - 1, 1)
     half = max(1, int(NEAR_DEG / step))
@@ -211,6 +212,7 @@ def heights_near(
     # a place that is a point of the scan is that point, whichever way its last digit fell
     middle = np.searchsorted(two_theta_deg, places - 1e-6 * step)
     inside = (middle > half) & (middle < two_theta_deg.size - half)
+    inside[inside] &= np.diff(two_theta_deg)[middle[inside] - 1] < 2.0 * NEAR_DEG
     index = np.clip(middle[:, None] + np.arange(-half, half + 1), 0, counts.size - 1)
     top = counts[index].max(axis=1)
     left = np.clip(middle[:, None] + np.linspace(-wide, wide, 9).astype(int), 0, counts.size - 1)

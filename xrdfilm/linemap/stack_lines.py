@@ -16,6 +16,7 @@ from xrdfilm._typing import BoolArray, FloatArray, IntArray
 from xrdfilm.crystal import Phase, line_list
 from xrdfilm.crystal.radiation import Radiation, two_theta_of
 from xrdfilm.intensity.stack import Stack
+from xrdfilm.lines import Reflection
 
 WEAKEST = 0.03  # of a phase's strongest line as a powder; weaker ones are no neighbours
 K_BETA, TUNGSTEN, HALF = 0.02, 0.01, 0.002
@@ -143,7 +144,7 @@ def powder_lines(
     strength = strength / np.max(strength)
     return tuple(
         (
-            f"{phase.key} ({''.join(str(int(i)) for i in hkl)})",
+            str(Reflection(phase.key, (int(hkl[0]), int(hkl[1]), int(hkl[2])))),
             float(angle),
             float(d),
             float(share),
@@ -175,10 +176,10 @@ def _half_wavelengths(
         for order, at in zip(orders, places, strict=True):
             if not np.isfinite(at) or any(abs(row.place_deg - at) < 1e-6 for row in rows):
                 continue
-            hkl = "".join(str(int(i)) for i in axis * order)
+            planes = Reflection(phase.key, (*(axis * order).tolist(),))
             rows.append(
                 _Row(
-                    f"half wavelength of {phase.key} ({hkl})", float(at), -1 - first, HALF,
+                    f"half wavelength of {planes}", float(at), -1 - first, HALF,
                     True, True, substrate,
                 )
             )  # fmt: skip
