@@ -34,7 +34,8 @@ def scales_together(
     ``taken_deg``, (T,), are places as measured whose peaks other lines may own; these say nothing.
     ``freedom`` is how far a cell may be from the stated one, which costs a little. Cells move apart
     only where that explains more: a peak that each layer could own speaks for all of them. Within
-    ``tolerance_deg`` of its peak a line may be anywhere.
+    ``tolerance_deg`` of its peak a line may be anywhere. Whose of two peaks each is, the smaller
+    moves decide: layers whose spacings have crossed come back exchanged.
     """
     count = len(layers)
     steps = SCALE_STEPS[min(count, len(SCALE_STEPS)) - 1]
