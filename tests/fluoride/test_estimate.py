@@ -373,6 +373,19 @@ def test_shared_place_limits_but_does_not_detect():
     assert there.detected
 
 
+@pytest.mark.parametrize("share", [0.1, 0.4])
+def test_a_plain_line_beside_lines_that_the_film_cannot_show_is_the_fluorides(share):
+    """(400) at 5.97 Å stands at 62.13°, between (025) and (205) of a film without such grains."""
+    part = fluoride(BAF2, share, "aligned", mosaic_fwhm_deg=3.0, cell_a_A=5.97)
+    found = [analysed(film_of(TAPE, 3.0, minor=(part,)), counts=1e4, seed=s) for s in range(3)]
+    assert all(f.settled == "aligned_00l" for f in found)
+    assert all(f.cell_A.estimate == pytest.approx(5.97, abs=0.004) for f in found)
+    # among four neighbours and at the end of the scan a single film is good to a fifth
+    figures = [f.under("aligned_00l").volume_fraction.value for f in found]
+    assert all(value == pytest.approx(share, rel=0.2) for value in figures)
+    assert np.mean(figures) == pytest.approx(share, rel=0.1)
+
+
 def test_other_lines_are_not_called_fluoride():
     strong = replace(FLAT, ghosts=Ghosts(k_beta=0.02, tungsten=0.01, half_wavelength=0.001))
     carbonate = (Minor(load_phase("BaCO3"), 0.10),)
@@ -602,7 +615,7 @@ def test_the_area_of_a_plain_line_does_not_lean_on_its_shape(hkl, area, mixing):
 
 def test_an_alignment_without_a_usable_line_gets_no_figure_from_the_other():
     """Detected, while (00l) fluoride could show nowhere: nothing is told of aligned fluoride."""
-    part = fluoride(BAF2, 0.0003, "aligned_111", mosaic_fwhm_deg=1.0)
+    part = fluoride(BAF2, 0.0006, "aligned_111", mosaic_fwhm_deg=1.0)
     blind = replace(EXACT, left_out=frozenset({(2, 0, 0), (4, 0, 0)}))
     found = analysed(film_of(minor=(part,)), settings=blind)
     assert found.detected

@@ -18,7 +18,7 @@ from xrdfilm.linemap.neighbours import (
     stack_neighbours,
 )
 from xrdfilm.linemap.phase_shapes import PhaseShape
-from xrdfilm.linemap.stack_lines import overlapping
+from xrdfilm.linemap.stack_lines import lines_of_stack, overlapping
 from xrdfilm.lines import Reflection
 
 CU = radiation("Cu")
@@ -210,3 +210,34 @@ def test_a_place_on_a_point_of_the_scan_is_found_whichever_way_it_is_rounded() -
         for moved in (x[60:400], np.nextafter(x[60:400], 0.0), np.nextafter(x[60:400], 90.0))
     )
     assert on.tobytes() == below.tobytes() == above.tobytes()
+
+
+def test_off_normal_lines_of_the_film_have_what_random_grains_would_show():
+    level, noise = 100.0, 10.0
+    strong = load_phase("YBCO")
+    # (103), (110), (013) of random grains 300 counts high, and all others in proportion
+    listed = lines_of_stack(TAPE, CU)
+    own = [
+        (place, share)
+        for place, share, owner, sure in zip(
+            listed.place_deg, listed.powder_share, listed.owners, listed.certain, strict=True
+        )
+        if owner == strong.key and not sure and share > 0.0
+    ]
+    counts = level + sum(peak(place, 300.0 * share) for place, share in own)
+    windows = [(57.0, 64.0)]
+
+    def ceilings(y):
+        found = stack_neighbours(X, y, TAPE, CU, windows, SHAPES)[0]
+        return {n.label: n for n in found if n.label.startswith("YBCO") and not n.ghost}
+
+    random, bare = ceilings(counts), ceilings(level + 0.0 * X)
+    line = random["YBCO (123)"]
+    true = 300.0 * dict(zip(listed.labels, listed.powder_share, strict=True))["YBCO (123)"]
+    # it may have what it has, and a few times as much, for grains may prefer a direction
+    assert 1.0 < line.ceiling_area / (true * line.shape.fwhm_deg) < 8.0
+    # where nothing of random grains shows, no more than noise would hide: 3 sigma of the strongest
+    assert bare["YBCO (123)"].ceiling_area < 0.3 * line.ceiling_area
+    assert bare["YBCO (123)"].ceiling_area > 3.0 * 0.1 * noise * line.shape.fwhm_deg
+    # of a line along a normal nothing is said
+    assert random["YBCO (008)"].ceiling_area is None

@@ -28,6 +28,7 @@ STANDS_OUT = 4.0
 DEEPEST = 0.5  # of the median: no background of a window falls lower
 NEGLIGIBLE = 0.2  # of a neighbour's standard uncertainty alone in the window
 FARTHEST_CORE_DEG = 0.8
+EDGE_DEG = 0.3  # a line nearer to a window's end may stand for a bend of the background
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +53,14 @@ class Neighbour:
     doublet: bool = True
     ghost: bool = False
     ceiling_area: float | None = None
+
+    def exceeded(self, area: float, error: float) -> bool:
+        """Whether an area, with its standard uncertainty, is more than the line can have."""
+        return self.ceiling_area is not None and area > 1.5 * self.ceiling_area + 4.0 * error
+
+    def impossible(self, area: float, error: float) -> bool:
+        """Whether what stands out at a line is another's; of ghosts too little is known to say."""
+        return not self.ghost and area > STRONG_NEIGHBOUR * error and self.exceeded(area, error)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -124,6 +133,20 @@ def line_window(
     model, amplitudes, errors = poisson_fit(
         np.hstack([basis, *own]), y, fixed, floor, counting, without_last=bool(own)
     )
+    beside = zip(neighbours, amplitudes[power.shape[1] :], errors[power.shape[1] :], strict=False)
+    impossible = [
+        k
+        for k, (n, area, error) in enumerate(beside)
+        if n.impossible(area, error) and min(n.place_deg - x[0], x[-1] - n.place_deg) > EDGE_DEG
+    ]
+    if impossible:  # no line of the stack is so strong: what stands there is another's
+        neighbours = [n for k, n in enumerate(neighbours) if k not in impossible]
+        extra = np.delete(extra, impossible, axis=0)
+        basis = np.hstack([power, extra.T])
+        columns = [power, *([extra.T] if len(neighbours) else [])]
+        model, amplitudes, errors = poisson_fit(
+            np.hstack([basis, *own]), y, fixed, floor, counting, without_last=bool(own)
+        )
     found: list[tuple[str, float]] = []
     keep, everywhere = np.ones(x.size, dtype=bool), x
     open_places: list[int] = []
@@ -136,7 +159,7 @@ def line_window(
             continue
         area = float(amplitudes[power.shape[1] + k])
         error = float(errors[power.shape[1] + k])
-        if neighbour.ceiling_area is not None and area > 1.5 * neighbour.ceiling_area + 4.0 * error:
+        if neighbour.exceeded(area, error):
             continue  # more than a ghost can be: something else stands there, do not hide it
         found.append((neighbour.label, significance))
         width = neighbour.shape.fwhm_deg
@@ -176,7 +199,7 @@ def line_window(
         k
         for k in np.flatnonzero(significance_of > LEAST_DOUBTED).tolist()
         if significance_of[k] <= STRONG_NEIGHBOUR
-        and neighbours[k].ceiling_area is None
+        and not neighbours[k].ghost
         and everywhere[0] < neighbours[k].place_deg < everywhere[-1]
     ]
     doubtful = np.zeros((x.size, len(doubted)))

@@ -49,7 +49,7 @@ class ManyNeighbours:
                         n.shape.fwhm_deg,
                         n.shape.lorentz_fraction,
                         share if n.doublet else 0.0,
-                        np.inf if n.ceiling_area is None else n.ceiling_area,
+                        n.ceiling_area if n.ghost and n.ceiling_area is not None else np.inf,
                         1.0,
                     )
                     for n in beside

@@ -29,6 +29,8 @@ from xrdfilm.linemap.stack_lines import (
 )
 
 SPACING_STEP = 1e-4  # relative
+PLAIN_SHARE = 0.15  # of a powder's strongest line: weaker ones tell little of stray grains
+STRAY_FACTOR = 3.0  # by which stray grains may prefer a direction (common practice, no source)
 NEAR_DEG = 0.12  # a line's top is looked for this near its place
 _TAIL_DEG2 = 2e-3  # of a line's height times the square of the distance: a Lorentzian tail
 
@@ -101,6 +103,8 @@ def stack_neighbours(
     order = np.argsort(-weight, kind="stable")
     made: dict[int, Neighbour] = {}
     seen = measured or {}
+    film = stack.film.phase.key
+    stray = _stray_height(known, film, own, noise)
 
     def neighbour(k: int) -> Neighbour:
         place = float(places[k])
@@ -109,6 +113,8 @@ def stack_neighbours(
         ceiling: float | None = None
         if k >= n and np.isfinite(height[k]):
             ceiling = 1.2 * float(known.share[k] * height[k]) * own.fwhm_deg
+        elif k < n and stray is not None and known.owners[k] == film and not known.certain[k]:
+            ceiling = 1.2 * stray * float(known.powder_share[k]) * own.fwhm_deg
         made[k] = Neighbour(known.labels[k], place, own, bool(known.doublet[k]), k >= n, ceiling)
         return made[k]
 
@@ -135,6 +141,25 @@ def stack_neighbours(
         kept = _kept_apart([(n.place_deg, n.shape.fwhm_deg) for _, n in here])
         found.append(tuple(here[i][1] for i in kept))
     return tuple(found)
+
+
+def _stray_height(
+    known: StackLines, film: str, height: FloatArray, noise: FloatArray
+) -> float | None:
+    """Most counts that the film's grains off its normals may add to their powder's strongest line.
+
+    From the lines of such grains, by ``height`` and ``noise`` (n_direct,): random grains show all
+    of them. Their second lowest counts, since one may lie in a dip and any may hold another line;
+    None where fewer than three are in the scan.
+    """
+    off = np.array([owner == film for owner in known.owners[: known.n_direct]])
+    off &= ~known.certain[: known.n_direct] & np.isfinite(height)
+    off &= known.powder_share[: known.n_direct] > PLAIN_SHARE
+    if np.count_nonzero(off) < 3:
+        return None
+    most = np.maximum(height[off], 0.0) + 3.0 * noise[off]
+    levels = np.sort(most / known.powder_share[: known.n_direct][off])
+    return STRAY_FACTOR * float(levels[1])
 
 
 def _in_steps(spacings: Mapping[str, float] | None) -> tuple[tuple[str, float], ...]:
