@@ -159,7 +159,7 @@ def estimate_fluoride(
         if amplitude is not None:
             if not outcome.detected:
                 amplitude = of_any_cell(amplitude, scans, estimates, work.edges, settings.level)
-                notes.extend(_hidden_cells(amplitude))
+                notes.extend(_hidden_cells(amplitude, work.edges))
             assumed.append(
                 under_assumption(
                     name, amplitude, film, mosaic, work, outcome.detected, shown, references
@@ -197,13 +197,16 @@ def estimate_fluoride(
     return replace(result, advice=advice(result, optics, wanted=settings.wanted_fraction))
 
 
-def _hidden_cells(amplitude: Amplitude) -> list[str]:
-    if not amplitude.hidden_cells_A:
+def _hidden_cells(amplitude: Amplitude, edges_A: FloatArray) -> list[str]:
+    """The stretches of cells, of those tried (E,), at which nothing of an orientation shows."""
+    hidden = np.flatnonzero(np.isin(edges_A, amplitude.hidden_cells_A))
+    if not hidden.size:
         return []
-    low, high = min(amplitude.hidden_cells_A), max(amplitude.hidden_cells_A)
-    cells = f"{low:.3f} Å" if low == high else f"{low:.3f} to {high:.3f} Å"
+    stretches = np.split(hidden, np.flatnonzero(np.diff(hidden) > 1) + 1)
+    ends = [(f"{edges_A[s[0]]:.3f}", f"{edges_A[s[-1]]:.3f}") for s in stretches]
+    cells = " or ".join(low if low == high else f"{low} to {high}" for low, high in ends)
     return [
-        f"fluoride {ORIENTATION_NAMES[amplitude.name]} with a cell of {cells} would stand where "
+        f"fluoride {ORIENTATION_NAMES[amplitude.name]} with a cell of {cells} Å would stand where "
         "other lines hide it; the limits do not hold for it"
     ]
 
