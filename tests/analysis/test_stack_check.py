@@ -95,3 +95,40 @@ def test_a_substrate_that_does_not_show_is_no_other_stack() -> None:
     assert found.fluoride is not None
     assert found.fluoride.detected
     assert np.isfinite(scan.counts).all()
+
+
+def bare_tape() -> Premises:
+    """Tape of which nobody stated the buffers."""
+    stated = premises("Ni-5W")
+    return replace(stated, stack=replace(stated.stack, buffers=()))
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_unstated_buffers_are_asked_for_and_nothing_weak_is_judged(seed: int) -> None:
+    stack = premises("Ni-5W").stack
+    film = SimulatedFilm(stack=stack, c_mosaic_fwhm_deg=4.5, a_mosaic_fwhm_deg=4.5)
+    scan, _ = simulate_scan(
+        film, premises("Ni-5W").optics, counts=10.0 ** (3 + 0.5 * seed), seed=seed
+    )
+    (found,) = analyse_films([FilmInput("f", bare_tape(), scan)])
+    assert found.fluoride is None
+    assert any("state the buffers" in note for note in found.warnings)
+    record = film_record(found, LIMITS)
+    assert record.verdict == "undecided"
+    # stated, they are no news
+    (known,) = analyse_films([FilmInput("f", premises("Ni-5W"), scan)])
+    assert known.fluoride is not None
+
+
+@pytest.mark.parametrize(("a_axis", "random"), [(0.0, 0.0), (0.3, 0.3)])
+def test_a_tape_that_has_no_buffers_is_asked_for_none(a_axis: float, random: float) -> None:
+    stated = bare_tape()
+    part = fluoride(load_phase("BaF2"), 0.1, "aligned", mosaic_fwhm_deg=4.5)
+    film = SimulatedFilm(
+        stack=stated.stack, c_mosaic_fwhm_deg=4.5, a_mosaic_fwhm_deg=4.5,
+        c_axis=1.0 - a_axis - random, a_axis=a_axis, random=random, minor=(part,),
+    )  # fmt: skip
+    scan, _ = simulate_scan(film, stated.optics, counts=1e4, seed=2)
+    (found,) = analyse_films([FilmInput("f", stated, scan)])
+    assert found.fluoride is not None
+    assert found.fluoride.detected

@@ -3,7 +3,8 @@
 A substrate cut off its planes, or cut out of the scan, shows no line and is no fault. But where it
 shows none that is its own and a line as strong as the film's stands where no stated layer has one
 that strong, the sample is another: what is hidden where, which products are possible, and every
-search for something weak would rest on the wrong stack.
+search for something weak would rest on the wrong stack. So they would on a metal tape whose buffers
+nobody stated.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from xrdfilm.intensity.model import growth_normal
 from xrdfilm.linemap.ghosts import ghost_heights
 
 KNOWN_SUBSTRATES = ("SrTiO3", "LaAlO3", "MgO", "Ni-5W", "Ni", "Al2O3", "YSZ")
+KNOWN_BUFFERS = ("CeO2", "La2Zr2O7", "Y2O3", "YSZ", "MgO", "LaMnO3-pc", "SrTiO3")
 STRONG = 0.3  # of the film's highest line along its normal: from there on a line must be known
 TOO_HIGH = 4.0  # times what the film's other lines foretell: not the film's line
 NEAR_DEG = 0.2  # a line's top is found this near its place, once the shift is roughly known
@@ -29,8 +31,9 @@ FLUORIDE_REACH = 0.04  # how far a fluoride's cell may be smaller than that of B
 def wrong_stack(coupled: CoupledFit) -> str | None:
     """A sentence where the substrate is not seen and strong lines belong to no stated layer.
 
-    None where the sample may be that of the stated stack, where no line of the substrate lies in
-    the scan, or for a powder.
+    The same where strong lines of buffers show on a metal tape that was stated without any. None
+    where the sample may be that of the stated stack, where no line of the substrate lies in the
+    scan, or for a powder.
     """
     premises, substrate = coupled.premises, coupled.premises.stack.substrate
     if premises.powder or substrate is None or premises.unconverted:
@@ -54,18 +57,38 @@ def wrong_stack(coupled: CoupledFit) -> str | None:
         beyond = TOO_HIGH * film_scale.get(match.peak, 0.0) < heights[match.peak]
         shared = match.peak in film_scale
         if match.peak not in others and beyond and (not shared or match.hkl == strongest):
-            return None
+            return _buffers_unstated(coupled, film_high, film_scale)
     strange = _strange(coupled, film_high, film_scale)
     if not strange:
         return None
     places = peaks.places_deg[strange]
     at = ", ".join(f"{place:.2f}°" for place in places[:3])
-    fits = _fitting_substrate(coupled, places, heights[strange], key)
+    fits = _fitting(KNOWN_SUBSTRATES, coupled, places, heights[strange], key)
     hint = f"; {fits} would show there" if fits else ""
     return (
         f"no line of {key} alone was found, and strong lines stand where no stated layer has such "
         f"(strongest at {at}){hint}: state the stack that the sample has; until then fluoride and "
         "products are not judged"
+    )
+
+
+def _buffers_unstated(
+    coupled: CoupledFit, film_high: float, film_scale: dict[int, float]
+) -> str | None:
+    """The same of a metal tape stated without buffers that shows a line of one."""
+    stack, peaks = coupled.premises.stack, coupled.peaks
+    if stack.buffers or stack.substrate is None or not stack.substrate.phase.is_metal:
+        return None
+    strange = _strange(coupled, film_high, film_scale)
+    heights = np.asarray(peaks.heights, dtype=float)[strange]
+    fits = _fitting(KNOWN_BUFFERS, coupled, peaks.places_deg[strange], heights, "")
+    if fits is None:
+        return None
+    at = ", ".join(f"{place:.2f}°" for place in peaks.places_deg[strange][:3])
+    return (
+        f"no buffer is stated, and strong lines stand where no stated layer has such (strongest "
+        f"at {at}); {fits} would show there: state the buffers that the tape has; until then "
+        "fluoride and products are not judged"
     )
 
 
@@ -156,13 +179,17 @@ def _random_heights(coupled: CoupledFit) -> FloatArray:
     return np.asarray(np.where((near & a_axis).any(axis=1), np.inf, found))
 
 
-def _fitting_substrate(
-    coupled: CoupledFit, places_deg: FloatArray, heights: Sequence[float] | FloatArray, stated: str
+def _fitting(
+    known: Sequence[str],
+    coupled: CoupledFit,
+    places_deg: FloatArray,
+    heights: Sequence[float] | FloatArray,
+    stated: str,
 ) -> str | None:
-    """The known substrate that best explains the strange peaks (K,), and by which line."""
+    """The known phase that best explains the strange peaks (K,), and by which line."""
     rays, shift = coupled.premises.optics.radiation, coupled.coarse
     best, found = 0.0, None
-    for key in KNOWN_SUBSTRATES:
+    for key in known:
         phase = load_phase(key)
         if key == stated:
             continue
