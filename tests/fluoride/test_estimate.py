@@ -385,7 +385,7 @@ def test_a_plain_line_beside_lines_that_the_film_cannot_show_is_the_fluorides(sh
     found = [analysed(film_of(TAPE, 3.0, minor=(part,)), counts=1e4, seed=s) for s in range(3)]
     assert all(f.settled == "aligned_00l" for f in found)
     assert all(f.cell_A.estimate == pytest.approx(5.97, abs=0.004) for f in found)
-    # among four neighbours and at the end of the scan a single film is good to a fifth
+    # among four neighbours and at the end of the scan a single film is good to about a fifth
     figures = [f.under("aligned_00l").volume_fraction.value for f in found]
     assert all(value == pytest.approx(share, rel=0.2) for value in figures)
     assert np.mean(figures) == pytest.approx(share, rel=0.1)
