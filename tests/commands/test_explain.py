@@ -113,8 +113,7 @@ def test_what_was_judged_is_explained(judged: Path, quantity: str) -> None:
     assert set(film["quantities"]) == {quantity}
     for reason in film["reasons"]:
         found = film["quantities"][quantity]
-        near = 0.005 * found["sigma"] + 1e-6 * abs(reason["value"])  # three digits of sigma
-        assert found["value"] == pytest.approx(reason["value"], abs=near)
+        assert found["value"] == pytest.approx(reason["value"], rel=1e-9)  # rounded once for both
 
 
 def test_a_call_is_explained_by_its_lines_and_note(judged: Path) -> None:

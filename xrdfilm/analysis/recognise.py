@@ -83,9 +83,7 @@ def _without_sure_buffers(peaks: Peaks, prepared: Prepared) -> CoarseShift | Non
             # c is three times a: every third order is also one of the a-axis grains
             own = any(match.hkl[2] % 3 for match in of_film)
             if own and len({match.peak for match in of_film}) >= 3:
-                return replace(
-                    found, cell_scale=dict.fromkeys(buffers, 1.0) | dict(found.cell_scale)
-                )
+                return found
     return None
 
 

@@ -1,7 +1,7 @@
 """Where tasks are worked on: in this process, in several, or on a cluster.
 
 `as_finished` hands tasks to a submitter and gives results back as they come, with only a few tasks
-under way at a time, so memory does not grow with their number. A worker that dies takes no result
+under way at a time, so that results do not pile up in memory. A worker that dies takes no result
 with it: its tasks are given out again.
 """
 
